@@ -1,0 +1,11 @@
+//! Tautline: prepares a stack of chorus vocals for mixdown.
+//!
+//! # The map of the house
+//!
+//! Data flows downward: a room may use what stands below it, never what stands above.
+//!
+//! | room | what it does |
+//! |---|---|
+//! | [`song`] | the model: lanes, regions, fades, units, ids. Plain data |
+
+pub mod song;

@@ -1,0 +1,2 @@
+//! The `tautline` program.
+fn main() {}
