@@ -6,6 +6,8 @@
 //!
 //! | room | what it does |
 //! |---|---|
+//! | [`edit`] | operations and their inverses, edit graph, journal, session file |
 //! | [`song`] | the model: lanes, regions, fades, units, ids. Plain data |
 
+pub mod edit;
 pub mod song;

@@ -1,0 +1,302 @@
+//! The edit graph and every state it leads to.
+
+use std::collections::{BTreeMap, HashMap};
+
+use schemars::JsonSchema;
+use serde::{Deserialize, Serialize};
+use thiserror::Error;
+
+use super::apply::{OpError, apply_all};
+use super::op::{Op, inverse_all};
+use crate::song::rules::{self, AssetFrames, Violation};
+use crate::song::{EditId, Song};
+
+/// A state is kept for every so many edits along a branch; others are replayed from there.
+///
+/// At 32 a jump replays at most 31 edits, some tens of microseconds, while the memory for states
+/// stays a thirtieth of what keeping each would take.
+const SNAPSHOT_EVERY: u32 = 32;
+
+/// One applied command with its resolved operations.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize, JsonSchema)]
+#[serde(deny_unknown_fields)]
+pub struct Edit {
+    /// Its name; one more than the edit made before it, on whatever branch.
+    pub id: EditId,
+    /// The edit that it followed (0 for the start) and, for `bring`, the one it brought from.
+    pub parents: Vec<EditId>,
+    /// When it was made, RFC 3339.
+    pub time: String,
+    /// The command as it was written.
+    pub command: String,
+    /// What the command came to.
+    pub ops: Vec<Op>,
+}
+
+/// Why the graph refuses.
+#[derive(Debug, Clone, PartialEq, Error)]
+pub enum HistoryError {
+    /// Nothing was edited before this state.
+    #[error("there is nothing to undo: this is the state in which the session began")]
+    NothingToUndo,
+    /// Nothing follows this state.
+    #[error("there is nothing to redo: no edit follows this one")]
+    NothingToRedo,
+    /// No such edit.
+    #[error("there is no edit {0}")]
+    NoEdit(EditId),
+    /// Ids do not count up by one.
+    #[error("edit {found} stands where edit {expected} is due")]
+    OutOfTurn {
+        /// The id that is there.
+        found: EditId,
+        /// The id that should be there.
+        expected: EditId,
+    },
+    /// A parent is not older than its child: the graph would have a cycle.
+    #[error("edit {0} names {1} as a parent, which is not an earlier edit: the graph would have a cycle")]
+    Cycle(EditId, EditId),
+    /// Not one or two parents.
+    #[error("edit {0} has {1} parents; it may have one, or two where it brings a lane")]
+    Parents(EditId, usize),
+    /// An operation does not fit the state that it follows.
+    #[error("edit {edit}, operation {op}: {source}")]
+    Op {
+        /// The edit.
+        edit: EditId,
+        /// Which of its operations, from 1.
+        op: usize,
+        /// Why.
+        source: OpError,
+    },
+    /// The result would break a rule.
+    #[error("edit {edit}: {}", list(.violations))]
+    Rules {
+        /// The edit.
+        edit: EditId,
+        /// What would be broken.
+        violations: Vec<Violation>,
+    },
+}
+
+fn list(violations: &[Violation]) -> String {
+    let mut text: Vec<String> = violations.iter().take(3).map(ToString::to_string).collect();
+    if violations.len() > 3 {
+        text.push(format!("and {} more", violations.len() - 3));
+    }
+    text.join("; ")
+}
+
+/// All edits, the head, and the state at the head.
+///
+/// The states on the way are kept for every 32nd edit of a branch and replayed from there, so that
+/// undo, redo and jumps take far less than a millisecond. Nothing is ever removed.
+#[derive(Debug, Clone)]
+pub struct History {
+    start: Song,
+    edits: Vec<Edit>,
+    depths: Vec<u32>,
+    snapshots: BTreeMap<EditId, Song>,
+    head: EditId,
+    song: Song,
+    /// Where redo goes from an edit, if an undo came from there in this run.
+    ways_back: HashMap<EditId, EditId>,
+    children: HashMap<EditId, Vec<EditId>>,
+}
+
+impl History {
+    /// A history without edits.
+    #[must_use]
+    pub fn new(start: Song) -> History {
+        History {
+            song: start.clone(),
+            start,
+            edits: Vec::new(),
+            depths: Vec::new(),
+            snapshots: BTreeMap::new(),
+            head: EditId(0),
+            ways_back: HashMap::new(),
+            children: HashMap::new(),
+        }
+    }
+
+    /// The state in which the session began.
+    #[must_use]
+    pub fn start(&self) -> &Song {
+        &self.start
+    }
+
+    /// The state at the head.
+    #[must_use]
+    pub fn song(&self) -> &Song {
+        &self.song
+    }
+
+    /// The edit whose state is shown; 0 for the start.
+    #[must_use]
+    pub fn head(&self) -> EditId {
+        self.head
+    }
+
+    /// All edits in the order in which they were made, on all branches.
+    #[must_use]
+    pub fn edits(&self) -> &[Edit] {
+        &self.edits
+    }
+
+    /// The edit called `id`; `None` for the start and for ids that do not exist.
+    #[must_use]
+    pub fn edit(&self, id: EditId) -> Option<&Edit> {
+        let index = usize::try_from(id.0.checked_sub(1)?).ok()?;
+        self.edits.get(index)
+    }
+
+    /// The id that the next edit will get.
+    #[must_use]
+    pub fn next_id(&self) -> EditId {
+        EditId(self.edits.len() as u64 + 1)
+    }
+
+    /// The edit before `id` on its branch.
+    #[must_use]
+    pub fn parent(&self, id: EditId) -> Option<EditId> {
+        self.edit(id).and_then(|edit| edit.parents.first().copied())
+    }
+
+    /// The edits that follow `id` directly, oldest first.
+    #[must_use]
+    pub fn children(&self, id: EditId) -> &[EditId] {
+        self.children.get(&id).map_or(&[], Vec::as_slice)
+    }
+
+    /// Tries an edit on the state that it would follow and gives the state after it. Nothing is changed.
+    ///
+    /// # Errors
+    /// Its id or parents are wrong, an operation does not fit, or (with `assets`) a rule would be broken.
+    pub fn try_edit(&self, edit: &Edit, assets: Option<&dyn AssetFrames>) -> Result<Song, HistoryError> {
+        self.check_place(edit)?;
+        let parent = edit.parents[0];
+        let mut song = self.song_at(parent)?;
+        let touched = apply_all(&mut song, &edit.ops)
+            .map_err(|(index, source)| HistoryError::Op { edit: edit.id, op: index + 1, source })?;
+        if let Some(assets) = assets {
+            let mut violations = Vec::new();
+            for lane in song.lanes.iter().filter(|lane| touched.contains(&lane.id)) {
+                rules::check_lane(lane, assets, &mut violations);
+            }
+            rules::check_guide(&song, &mut violations);
+            if !violations.is_empty() {
+                return Err(HistoryError::Rules { edit: edit.id, violations });
+            }
+        }
+        Ok(song)
+    }
+
+    /// Adds an edit with the state that [`Self::try_edit`] gave for it, and moves the head there.
+    pub fn adopt(&mut self, edit: Edit, song: Song) {
+        let id = edit.id;
+        let parent = edit.parents[0];
+        let depth = self.depth(parent) + 1;
+        if depth.is_multiple_of(SNAPSHOT_EVERY) {
+            self.snapshots.insert(id, song.clone());
+        }
+        self.children.entry(parent).or_default().push(id);
+        self.depths.push(depth);
+        self.edits.push(edit);
+        self.ways_back.remove(&parent);
+        self.head = id;
+        self.song = song;
+    }
+
+    /// Moves the head to the parent of the edit shown.
+    ///
+    /// # Errors
+    /// Nothing was edited before this state.
+    pub fn undo(&mut self) -> Result<EditId, HistoryError> {
+        let here = self.head;
+        let edit = self.edit(here).ok_or(HistoryError::NothingToUndo)?;
+        let parent = edit.parents[0];
+        let back = inverse_all(&edit.ops);
+        let mut song = self.song.clone();
+        apply_all(&mut song, &back)
+            .map_err(|(index, source)| HistoryError::Op { edit: here, op: index + 1, source })?;
+        self.song = song;
+        self.head = parent;
+        self.ways_back.insert(parent, here);
+        Ok(parent)
+    }
+
+    /// Moves the head to the edit that an undo came from, or else to the newest that follows.
+    ///
+    /// # Errors
+    /// Nothing follows this state.
+    pub fn redo(&mut self) -> Result<EditId, HistoryError> {
+        let newest = self.children(self.head).last().copied();
+        let next =
+            self.ways_back.get(&self.head).copied().or(newest).ok_or(HistoryError::NothingToRedo)?;
+        let mut song = self.song.clone();
+        let edit = self.edit(next).ok_or(HistoryError::NoEdit(next))?;
+        apply_all(&mut song, &edit.ops)
+            .map_err(|(index, source)| HistoryError::Op { edit: next, op: index + 1, source })?;
+        self.song = song;
+        self.head = next;
+        Ok(next)
+    }
+
+    /// Moves the head to any edit.
+    ///
+    /// # Errors
+    /// There is no such edit.
+    pub fn go_to(&mut self, id: EditId) -> Result<(), HistoryError> {
+        self.song = self.song_at(id)?;
+        self.head = id;
+        Ok(())
+    }
+
+    /// The state after the edit `id`.
+    ///
+    /// # Errors
+    /// There is no such edit.
+    pub fn song_at(&self, id: EditId) -> Result<Song, HistoryError> {
+        let mut path = Vec::new();
+        let mut here = id;
+        let mut song = loop {
+            if here == self.head {
+                break self.song.clone();
+            }
+            if let Some(song) = self.snapshots.get(&here) {
+                break song.clone();
+            }
+            if here == EditId(0) {
+                break self.start.clone();
+            }
+            let edit = self.edit(here).ok_or(HistoryError::NoEdit(here))?;
+            path.push(edit);
+            here = edit.parents[0];
+        };
+        for edit in path.into_iter().rev() {
+            apply_all(&mut song, &edit.ops)
+                .map_err(|(index, source)| HistoryError::Op { edit: edit.id, op: index + 1, source })?;
+        }
+        Ok(song)
+    }
+
+    fn depth(&self, id: EditId) -> u32 {
+        let index = id.0.checked_sub(1).and_then(|index| usize::try_from(index).ok());
+        index.and_then(|index| self.depths.get(index).copied()).unwrap_or(0)
+    }
+
+    fn check_place(&self, edit: &Edit) -> Result<(), HistoryError> {
+        let expected = self.next_id();
+        if edit.id != expected {
+            return Err(HistoryError::OutOfTurn { found: edit.id, expected });
+        }
+        if !(1..=2).contains(&edit.parents.len()) {
+            return Err(HistoryError::Parents(edit.id, edit.parents.len()));
+        }
+        match edit.parents.iter().find(|parent| **parent >= edit.id) {
+            Some(parent) => Err(HistoryError::Cycle(edit.id, *parent)),
+            None => Ok(()),
+        }
+    }
+}

@@ -1,0 +1,412 @@
+//! A session on disk: opening, the journal, saving, and the lock.
+
+use std::fs::{self, File, OpenOptions};
+use std::io::{self, BufWriter, Read, Seek, SeekFrom, Write};
+use std::os::unix::fs::{MetadataExt, PermissionsExt};
+use std::path::{Path, PathBuf};
+
+use super::error::StoreError;
+use super::history::Edit;
+use super::journal::{self, Record};
+use super::op::Op;
+use super::session::Session;
+use crate::song::EditId;
+
+/// Larger files are not sessions: this is room for millions of edits.
+const LARGEST_FILE: u64 = 1 << 30;
+
+/// What a session is opened for.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub enum Access {
+    /// Looking only: no lock, nothing on disk is touched.
+    Read,
+    /// Editing; falls back to reading if somebody else is editing.
+    Write,
+}
+
+/// Something to tell the user about an opened session.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub enum OpenNote {
+    /// Changes from a left-over journal were folded in.
+    Recovered {
+        /// How many.
+        changes: usize,
+    },
+    /// The journal ended in an unfinished line, whose change had not been acknowledged.
+    TornLine {
+        /// Its length.
+        bytes: u64,
+    },
+    /// Another program is editing, or the folder cannot be written: reading only.
+    ReadOnly {
+        /// Why.
+        why: String,
+    },
+}
+
+impl std::fmt::Display for OpenNote {
+    fn fmt(&self, f: &mut std::fmt::Formatter<'_>) -> std::fmt::Result {
+        match self {
+            OpenNote::Recovered { changes } => {
+                write!(f, "recovered {changes} change(s) from the journal of an earlier run")
+            }
+            OpenNote::TornLine { bytes } => write!(
+                f,
+                "the journal ended in an unfinished line of {bytes} bytes; that change had not been acknowledged"
+            ),
+            OpenNote::ReadOnly { why } => write!(f, "opened for reading only: {why}"),
+        }
+    }
+}
+
+/// A session with its place on disk.
+///
+/// Every change goes to the journal and is synced before the call returns; if that fails, the change
+/// is taken back. Dropping a store without [`Store::close`] leaves the journal for the next opening.
+#[derive(Debug)]
+pub struct Store {
+    path: PathBuf,
+    session: Session,
+    journal: Journal,
+    dirty: bool,
+}
+
+#[derive(Debug)]
+enum Journal {
+    /// The lock is held on this file for as long as it is open.
+    Open { file: File, bytes: u64 },
+    ReadOnly { why: String },
+}
+
+/// Where the journal of a session lies.
+#[must_use]
+pub fn journal_path(session: &Path) -> PathBuf {
+    let mut name = session.as_os_str().to_owned();
+    name.push(".journal");
+    PathBuf::from(name)
+}
+
+impl Store {
+    /// Writes a new session file and opens it for editing.
+    ///
+    /// # Errors
+    /// The file exists, or cannot be written.
+    pub fn create(path: &Path, session: Session) -> Result<Store, StoreError> {
+        let exists = || StoreError::Exists { path: path.to_owned() };
+        if path.symlink_metadata().is_ok() || journal_path(path).symlink_metadata().is_ok() {
+            return Err(exists());
+        }
+        write_whole(path, &session, false).map_err(|source| match source.kind() {
+            io::ErrorKind::AlreadyExists => exists(),
+            _ => StoreError::Save { path: path.to_owned(), source },
+        })?;
+        let journal = match lock_journal(&journal_path(path)) {
+            Ok(file) => Journal::Open { file, bytes: 0 },
+            Err(why) => Journal::ReadOnly { why },
+        };
+        Ok(Store { path: path.to_owned(), session, journal, dirty: false })
+    }
+
+    /// Opens a session. For writing, a left-over journal is folded in and the result is saved.
+    ///
+    /// # Errors
+    /// The file or its journal cannot be read or does not hold together. Nothing on disk is changed then.
+    pub fn open(path: &Path, access: Access) -> Result<(Store, Vec<OpenNote>), StoreError> {
+        // A symlink stays one when the file is saved by renaming.
+        let path = &fs::canonicalize(path).map_err(|source| StoreError::read(path, source))?;
+        let journal_path = journal_path(path);
+        let mut notes = Vec::new();
+        let mut journal = match access {
+            Access::Read => Journal::ReadOnly { why: "it was opened to look at".into() },
+            Access::Write => match lock_journal(&journal_path) {
+                Ok(file) => Journal::Open { file, bytes: 0 },
+                Err(why) => {
+                    notes.push(OpenNote::ReadOnly { why: why.clone() });
+                    Journal::ReadOnly { why }
+                }
+            },
+        };
+        let loaded = load(path, &journal_path);
+        let (session, contents) = match loaded {
+            Ok(loaded) => loaded,
+            Err(error) => {
+                remove_if_empty(&journal, &journal_path);
+                return Err(error);
+            }
+        };
+        if contents.torn_bytes > 0 {
+            notes.push(OpenNote::TornLine { bytes: contents.torn_bytes });
+        }
+        if let Journal::Open { file, bytes } = &mut journal {
+            *bytes = contents.whole_bytes;
+            if contents.torn_bytes > 0 {
+                file.set_len(*bytes).map_err(|source| StoreError::Append { path: journal_path, source })?;
+            }
+        }
+        let dirty = !contents.records.is_empty();
+        if dirty {
+            notes.push(OpenNote::Recovered { changes: contents.records.len() });
+        }
+        let mut store = Store { path: path.clone(), session, journal, dirty };
+        if dirty && store.is_writable() {
+            store.save()?;
+        }
+        Ok((store, notes))
+    }
+
+    /// The session.
+    #[must_use]
+    pub fn session(&self) -> &Session {
+        &self.session
+    }
+
+    /// The session file.
+    #[must_use]
+    pub fn path(&self) -> &Path {
+        &self.path
+    }
+
+    /// The folder from which relative asset paths count.
+    #[must_use]
+    pub fn folder(&self) -> &Path {
+        self.path.parent().unwrap_or(Path::new("."))
+    }
+
+    /// Whether edits can be made.
+    #[must_use]
+    pub fn is_writable(&self) -> bool {
+        matches!(self.journal, Journal::Open { .. })
+    }
+
+    /// Applies operations as one edit and puts it on disk.
+    ///
+    /// `brought_from` is the second parent of a `bring`. `time` is RFC 3339.
+    ///
+    /// # Errors
+    /// An operation does not fit, a rule would be broken, or the journal cannot be written. Nothing
+    /// has changed then.
+    pub fn commit(
+        &mut self,
+        command: &str,
+        time: &str,
+        ops: Vec<Op>,
+        brought_from: Option<EditId>,
+    ) -> Result<EditId, StoreError> {
+        let history = &self.session.history;
+        let id = history.next_id();
+        let parents = std::iter::once(history.head()).chain(brought_from).collect();
+        let edit = Edit { id, parents, time: time.into(), command: command.into(), ops };
+        let song = self.session.try_edit(&edit, true)?;
+        let record = Record::Edit(edit);
+        self.append(&record)?;
+        if let Record::Edit(edit) = record {
+            self.session.adopt(edit, song);
+        }
+        Ok(id)
+    }
+
+    /// Moves the head to the parent.
+    ///
+    /// # Errors
+    /// Nothing to undo, or the journal cannot be written.
+    pub fn undo(&mut self) -> Result<EditId, StoreError> {
+        self.move_head(|session| session.history.undo())
+    }
+
+    /// Moves the head forward again.
+    ///
+    /// # Errors
+    /// Nothing to redo, or the journal cannot be written.
+    pub fn redo(&mut self) -> Result<EditId, StoreError> {
+        self.move_head(|session| session.history.redo())
+    }
+
+    /// Moves the head to any edit.
+    ///
+    /// # Errors
+    /// No such edit, or the journal cannot be written.
+    pub fn go_to(&mut self, id: EditId) -> Result<EditId, StoreError> {
+        self.move_head(|session| session.history.go_to(id).map(|()| id))
+    }
+
+    /// Names the edit shown. A name in use moves here; gives the edit it named before.
+    ///
+    /// # Errors
+    /// The journal cannot be written.
+    pub fn mark(&mut self, name: &str) -> Result<Option<EditId>, StoreError> {
+        let edit = self.session.history.head();
+        self.append(&Record::Mark { name: name.into(), edit })?;
+        Ok(self.session.marks.insert(name.into(), edit))
+    }
+
+    /// Writes the whole session: aside, synced, renamed over the old one; then clears the journal.
+    ///
+    /// # Errors
+    /// The file cannot be written; the old one is intact then and the journal holds what is new.
+    pub fn save(&mut self) -> Result<(), StoreError> {
+        let Journal::Open { file, bytes } = &mut self.journal else {
+            return Ok(());
+        };
+        let failed = |source| StoreError::Save { path: self.path.clone(), source };
+        write_whole(&self.path, &self.session, true).map_err(failed)?;
+        file.set_len(0).map_err(failed)?;
+        *bytes = 0;
+        self.dirty = false;
+        Ok(())
+    }
+
+    /// Saves if there is something new, and removes the empty journal.
+    ///
+    /// # Errors
+    /// As [`Self::save`].
+    pub fn close(mut self) -> Result<(), StoreError> {
+        if self.dirty {
+            self.save()?;
+        }
+        remove_if_empty(&self.journal, &journal_path(&self.path));
+        Ok(())
+    }
+
+    fn move_head(
+        &mut self,
+        step: impl FnOnce(&mut Session) -> Result<EditId, super::HistoryError>,
+    ) -> Result<EditId, StoreError> {
+        let before = self.session.history.head();
+        let head = step(&mut self.session)?;
+        if let Err(error) = self.append(&Record::Head(head)) {
+            self.session.history.go_to(before)?;
+            return Err(error);
+        }
+        Ok(head)
+    }
+
+    fn append(&mut self, record: &Record) -> Result<(), StoreError> {
+        let (file, bytes) = match &mut self.journal {
+            Journal::Open { file, bytes } => (file, bytes),
+            Journal::ReadOnly { why } => return Err(StoreError::ReadOnly { why: why.clone() }),
+        };
+        let mut write = || {
+            let line = record.line()?;
+            file.seek(SeekFrom::Start(*bytes))?;
+            file.write_all(&line)?;
+            file.sync_data()?;
+            Ok(line.len() as u64)
+        };
+        match write() {
+            Ok(written) => {
+                *bytes += written;
+                self.dirty = true;
+                Ok(())
+            }
+            Err(source) => {
+                // What was written of the line must not be taken for an edit later. If even this
+                // fails, the missing line end marks it as unfinished unless the next line follows,
+                // and the next line is written over it.
+                let _ = file.set_len(*bytes);
+                Err(StoreError::Append { path: journal_path(&self.path), source })
+            }
+        }
+    }
+}
+
+/// Reads the journal before the session: a writer saves the session before it clears the journal, so
+/// in this order no edit can be missed.
+fn load(path: &Path, journal_path: &Path) -> Result<(Session, journal::Contents), StoreError> {
+    let journal_bytes = match read_limited(journal_path) {
+        Ok(bytes) => bytes,
+        Err(StoreError::Read { source, .. }) if source.kind() == io::ErrorKind::NotFound => Vec::new(),
+        Err(error) => return Err(error),
+    };
+    let mut session = Session::from_json(path, &read_limited(path)?)?;
+    let mut contents = journal::parse(journal_path, &journal_bytes)?;
+    for (index, record) in std::mem::take(&mut contents.records).into_iter().enumerate() {
+        session.fold(record.clone()).map_err(|why| StoreError::Journal {
+            path: journal_path.to_owned(),
+            why: format!("line {}: {why}", index + 1),
+        })?;
+        contents.records.push(record);
+    }
+    Ok((session, contents))
+}
+
+fn read_limited(path: &Path) -> Result<Vec<u8>, StoreError> {
+    let failed = |source| StoreError::read(path, source);
+    let file = File::open(path).map_err(failed)?;
+    let metadata = file.metadata().map_err(failed)?;
+    if !metadata.is_file() {
+        return Err(StoreError::damaged(path, "it is not a regular file"));
+    }
+    let bytes = metadata.len();
+    if bytes > LARGEST_FILE {
+        return Err(StoreError::TooLarge { path: path.to_owned(), bytes, limit: LARGEST_FILE });
+    }
+    let mut content = Vec::new();
+    file.take(LARGEST_FILE).read_to_end(&mut content).map_err(failed)?;
+    Ok(content)
+}
+
+/// Opens the journal and takes the lock on it.
+fn lock_journal(path: &Path) -> Result<File, String> {
+    // Somebody closing the session removes the journal while holding the lock; a file opened just
+    // before that is locked in vain, since a third one would make a new file. So look again.
+    for _ in 0..50 {
+        let file = OpenOptions::new()
+            .read(true)
+            .write(true)
+            .create(true)
+            .truncate(false)
+            .open(path)
+            .map_err(|error| format!("{} cannot be written: {error}", path.display()))?;
+        match file.try_lock() {
+            Ok(()) => {}
+            Err(fs::TryLockError::WouldBlock) => return Err("another tautline is editing this session".into()),
+            Err(fs::TryLockError::Error(error)) => {
+                return Err(format!("{} cannot be locked: {error}", path.display()));
+            }
+        }
+        let same = file.metadata().ok().zip(fs::metadata(path).ok());
+        if same.is_some_and(|(held, named)| held.ino() == named.ino() && held.dev() == named.dev()) {
+            sync_folder(path).map_err(|error| error.to_string())?;
+            return Ok(file);
+        }
+    }
+    Err("its journal keeps vanishing; another tautline opens and closes this session".into())
+}
+
+fn remove_if_empty(journal: &Journal, path: &Path) {
+    if let Journal::Open { file, .. } = journal
+        && file.metadata().is_ok_and(|metadata| metadata.len() == 0)
+    {
+        // An empty journal left behind does no harm.
+        let _ = fs::remove_file(path);
+    }
+}
+
+fn write_whole(path: &Path, session: &Session, replace: bool) -> io::Result<()> {
+    let folder = folder_of(path);
+    let mode = fs::metadata(path).map_or(0o644, |metadata| metadata.permissions().mode() & 0o777);
+    let mut aside = tempfile::Builder::new()
+        .prefix(".tautline-")
+        .suffix(".saving")
+        .permissions(fs::Permissions::from_mode(mode))
+        .tempfile_in(folder)?;
+    let mut out = BufWriter::with_capacity(1 << 16, aside.as_file_mut());
+    session.write_json(&mut out)?;
+    out.flush()?;
+    drop(out);
+    aside.as_file().sync_all()?;
+    let persisted = if replace { aside.persist(path) } else { aside.persist_noclobber(path) };
+    persisted.map_err(|error| error.error)?;
+    sync_folder(path)
+}
+
+fn folder_of(path: &Path) -> &Path {
+    match path.parent() {
+        Some(folder) if !folder.as_os_str().is_empty() => folder,
+        _ => Path::new("."),
+    }
+}
+
+fn sync_folder(path: &Path) -> io::Result<()> {
+    File::open(folder_of(path))?.sync_all()
+}
