@@ -6,8 +6,10 @@
 //!
 //! | room | what it does |
 //! |---|---|
+//! | [`command`] | grammar, scopes, one file per verb: a line of text becomes resolved operations |
 //! | [`edit`] | operations and their inverses, edit graph, journal, session file |
 //! | [`song`] | the model: lanes, regions, fades, units, ids. Plain data |
 
+pub mod command;
 pub mod edit;
 pub mod song;

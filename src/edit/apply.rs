@@ -258,12 +258,7 @@ fn move_lane(song: &mut Song, id: LaneId, from: usize, to: usize) -> Result<(), 
 }
 
 fn set_lane(lane: &mut Lane, from: &LaneValue, to: &LaneValue) -> Result<(), OpError> {
-    fn swap<T: PartialEq + Clone>(
-        slot: &mut T,
-        from: &T,
-        to: &T,
-        what: &'static str,
-    ) -> Result<(), OpError> {
+    fn swap<T: PartialEq + Clone>(slot: &mut T, from: &T, to: &T, what: &'static str) -> Result<(), OpError> {
         expect_value(slot == from, what)?;
         *slot = to.clone();
         Ok(())

@@ -64,9 +64,8 @@ pub fn schema() -> serde_json::Value {
 /// Not JSON, not a session, a newer version, an unknown field, a value out of its type's range.
 pub(super) fn parse(path: &Path, bytes: &[u8]) -> Result<Document, StoreError> {
     let parsed = serde_json::from_slice::<Document>(bytes);
-    let known = parsed
-        .as_ref()
-        .is_ok_and(|document| document.format == FORMAT && document.version == VERSION);
+    let known =
+        parsed.as_ref().is_ok_and(|document| document.format == FORMAT && document.version == VERSION);
     if known {
         return parsed.map_err(|error| StoreError::damaged(path, error.to_string()));
     }

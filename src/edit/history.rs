@@ -177,8 +177,11 @@ impl History {
         self.check_place(edit)?;
         let parent = edit.parents[0];
         let mut song = self.song_at(parent)?;
-        let touched = apply_all(&mut song, &edit.ops)
-            .map_err(|(index, source)| HistoryError::Op { edit: edit.id, op: index + 1, source })?;
+        let touched = apply_all(&mut song, &edit.ops).map_err(|(index, source)| HistoryError::Op {
+            edit: edit.id,
+            op: index + 1,
+            source,
+        })?;
         if let Some(assets) = assets {
             let mut violations = Vec::new();
             for lane in song.lanes.iter().filter(|lane| touched.contains(&lane.id)) {
@@ -218,8 +221,11 @@ impl History {
         let parent = edit.parents[0];
         let back = inverse_all(&edit.ops);
         let mut song = self.song.clone();
-        apply_all(&mut song, &back)
-            .map_err(|(index, source)| HistoryError::Op { edit: here, op: index + 1, source })?;
+        apply_all(&mut song, &back).map_err(|(index, source)| HistoryError::Op {
+            edit: here,
+            op: index + 1,
+            source,
+        })?;
         self.song = song;
         self.head = parent;
         self.ways_back.insert(parent, here);
@@ -231,16 +237,35 @@ impl History {
     /// # Errors
     /// Nothing follows this state.
     pub fn redo(&mut self) -> Result<EditId, HistoryError> {
-        let newest = self.children(self.head).last().copied();
-        let next =
-            self.ways_back.get(&self.head).copied().or(newest).ok_or(HistoryError::NothingToRedo)?;
+        let next = self.after(self.head).ok_or(HistoryError::NothingToRedo)?;
         let mut song = self.song.clone();
         let edit = self.edit(next).ok_or(HistoryError::NoEdit(next))?;
-        apply_all(&mut song, &edit.ops)
-            .map_err(|(index, source)| HistoryError::Op { edit: next, op: index + 1, source })?;
+        apply_all(&mut song, &edit.ops).map_err(|(index, source)| HistoryError::Op {
+            edit: next,
+            op: index + 1,
+            source,
+        })?;
         self.song = song;
         self.head = next;
         Ok(next)
+    }
+
+    /// How many of `wanted` steps undo can go.
+    #[must_use]
+    pub fn steps_back(&self, wanted: u64) -> u64 {
+        let mut here = self.head;
+        (0..wanted).take_while(|_| self.parent(here).map(|parent| here = parent).is_some()).count() as u64
+    }
+
+    /// How many of `wanted` steps redo can go.
+    #[must_use]
+    pub fn steps_forward(&self, wanted: u64) -> u64 {
+        let mut here = self.head;
+        (0..wanted).take_while(|_| self.after(here).map(|next| here = next).is_some()).count() as u64
+    }
+
+    fn after(&self, here: EditId) -> Option<EditId> {
+        self.ways_back.get(&here).copied().or_else(|| self.children(here).last().copied())
     }
 
     /// Moves the head to any edit.
@@ -275,8 +300,11 @@ impl History {
             here = edit.parents[0];
         };
         for edit in path.into_iter().rev() {
-            apply_all(&mut song, &edit.ops)
-                .map_err(|(index, source)| HistoryError::Op { edit: edit.id, op: index + 1, source })?;
+            apply_all(&mut song, &edit.ops).map_err(|(index, source)| HistoryError::Op {
+                edit: edit.id,
+                op: index + 1,
+                source,
+            })?;
         }
         Ok(song)
     }

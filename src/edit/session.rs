@@ -48,7 +48,13 @@ impl AssetFrames for Session {
 impl Session {
     /// A session without edits.
     #[must_use]
-    pub fn new(title: String, rate: u32, time_origin: Option<u64>, assets: Vec<Asset>, start: Song) -> Session {
+    pub fn new(
+        title: String,
+        rate: u32,
+        time_origin: Option<u64>,
+        assets: Vec<Asset>,
+        start: Song,
+    ) -> Session {
         let frames = Frames(assets.iter().map(|asset| (asset.id, asset.frames_at(rate))).collect());
         let used = start.lanes.iter().flat_map(|lane| &lane.regions).map(|region| region.id.0).max();
         Session {
@@ -138,8 +144,9 @@ impl Session {
         let Document { title, rate, time_origin, assets, start, edits, marks, head, .. } = document;
         let mut session = Session::new(title, rate, time_origin, assets, start);
         for edit in edits {
-            let song =
-                session.try_edit(&edit, false).map_err(|error| StoreError::damaged(path, error.to_string()))?;
+            let song = session
+                .try_edit(&edit, false)
+                .map_err(|error| StoreError::damaged(path, error.to_string()))?;
             session.adopt(edit, song);
         }
         for (name, edit) in marks {
@@ -169,7 +176,10 @@ fn check_frame(path: &Path, document: &Document) -> Result<(), StoreError> {
             return damaged(format!("asset {} is listed twice", asset.id));
         }
         if !(1..=2).contains(&asset.channels) || !(8_000..=384_000).contains(&asset.rate) {
-            return damaged(format!("asset {} has {} channels at {} Hz", asset.id, asset.channels, asset.rate));
+            return damaged(format!(
+                "asset {} has {} channels at {} Hz",
+                asset.id, asset.channels, asset.rate
+            ));
         }
         if asset.frames > 1 << 40 {
             return damaged(format!("asset {} claims {} frames", asset.id, asset.frames));

@@ -74,8 +74,13 @@ pub struct Store {
 #[derive(Debug)]
 enum Journal {
     /// The lock is held on this file for as long as it is open.
-    Open { file: File, bytes: u64 },
-    ReadOnly { why: String },
+    Open {
+        file: File,
+        bytes: u64,
+    },
+    ReadOnly {
+        why: String,
+    },
 }
 
 /// Where the journal of a session lies.
@@ -359,7 +364,9 @@ fn lock_journal(path: &Path) -> Result<File, String> {
             .map_err(|error| format!("{} cannot be written: {error}", path.display()))?;
         match file.try_lock() {
             Ok(()) => {}
-            Err(fs::TryLockError::WouldBlock) => return Err("another tautline is editing this session".into()),
+            Err(fs::TryLockError::WouldBlock) => {
+                return Err("another tautline is editing this session".into());
+            }
             Err(fs::TryLockError::Error(error)) => {
                 return Err(format!("{} cannot be locked: {error}", path.display()));
             }

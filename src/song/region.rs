@@ -5,7 +5,7 @@ use serde::{Deserialize, Serialize};
 
 use super::fade::{Fade, FadeSide};
 use super::ids::{AssetId, RegionId};
-use super::units::{Db, Length, Position, Shift};
+use super::units::{Db, Length, Position};
 
 /// A span of an asset placed on a lane, with its gain and its two fades.
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize, JsonSchema)]
@@ -102,9 +102,10 @@ impl Region {
         self.asset == next.asset && self.end() == next.at && self.source_end() == next.source_in
     }
 
-    /// The same region, moved.
+    /// The part of it from one position to another, both within its edges; fades as they are.
     #[must_use]
-    pub fn moved(&self, by: Shift) -> Region {
-        Region { at: self.at + by, ..self.clone() }
+    pub fn between(&self, from: Position, to: Position) -> Region {
+        let source_in = self.source_in.saturating_add(from.since(self.at).0);
+        Region { source_in, length: to.since(from), at: from, ..self.clone() }
     }
 }

@@ -1,0 +1,35 @@
+//! Commands: a line of text becomes resolved operations.
+//!
+//! One line is `VERB argument… [on SCOPE]`; `;` joins commands. [`parse`] reads a line without looking
+//! at any session; [`Call::resolve`] turns it into an [`Action`] with exact numbers; [`carry_out`] puts
+//! the action into the edit graph. A wrong line names the column; a command that cannot apply to part
+//! of its scope applies to none of it.
+//!
+//! To add a verb: one file in `verbs/` with a [`Verb`] and its `resolve`, one line in the table.
+
+mod complete;
+mod context;
+mod diagnostic;
+mod draft;
+mod grammar;
+mod help;
+mod lexer;
+mod outcome;
+mod parse;
+mod scope;
+mod suggest;
+mod table;
+mod value;
+mod verbs;
+
+pub use complete::{Candidate, complete};
+pub use context::{Context, Cursor, Presets, show_seconds};
+pub use diagnostic::Diagnostic;
+pub use grammar::{Args, Expected, Kind, Part};
+pub use help::{help_all, help_verb};
+pub use lexer::LONGEST_LINE;
+pub use outcome::{Action, Done};
+pub use parse::{Command, carry_out, parse};
+pub use scope::Scope;
+pub use suggest::nearest;
+pub use table::{Call, ScopeUse, VERBS, Verb, verb};

@@ -1,0 +1,135 @@
+//! One file per verb. What several of them need stands here.
+
+pub mod bring;
+pub mod crossfade;
+pub mod cut;
+pub mod edge;
+pub mod fade;
+pub mod gain;
+pub mod join;
+pub mod lane;
+pub mod loop_span;
+pub mod mute;
+pub mod note;
+pub mod pan;
+pub mod polarity;
+pub mod remove;
+pub mod restore;
+pub mod role;
+pub mod shift;
+pub mod solo;
+pub mod tail;
+pub mod travel;
+pub mod trim;
+
+use super::context::Context;
+use super::diagnostic::Diagnostic;
+use super::grammar::{Args, Kind, Part};
+use super::outcome::Action;
+use super::table::Call;
+use super::value::{TimeExpr, Value};
+use crate::edit::LaneValue;
+use crate::song::{Bend, Curve, Fade, Lane, Length};
+
+/// The options that shape a fade.
+const CURVE: &[Part] = &[Part::Word("curve"), Part::Value("curve-is", Kind::Curve)];
+const BEND: &[Part] = &[Part::Word("bend"), Part::Value("bend-is", Kind::Unit)];
+
+/// `one` or `many` after a count: "1 region", "3 regions".
+fn count(number: usize, one: &str) -> String {
+    if number == 1 { format!("1 {one}") } else { format!("{number} {one}s") }
+}
+
+fn regions_on_lanes(found: &[(usize, usize)]) -> String {
+    let mut rows: Vec<usize> = found.iter().map(|(row, _)| *row).collect();
+    rows.dedup();
+    format!("{} on {}", count(found.len(), "region"), count(rows.len(), "lane"))
+}
+
+/// The rows that regions lie in, each once.
+fn rows_of(found: &[(usize, usize)]) -> Vec<usize> {
+    let mut rows: Vec<usize> = found.iter().map(|(row, _)| *row).collect();
+    rows.sort_unstable();
+    rows.dedup();
+    rows
+}
+
+fn time(args: &Args, key: &str) -> Option<TimeExpr> {
+    match args.get(key) {
+        Some(Value::Times(times)) => times.first().copied(),
+        _ => None,
+    }
+}
+
+fn number(args: &Args, key: &str) -> Option<f64> {
+    match args.get(key) {
+        Some(Value::Number(number)) => Some(*number),
+        _ => None,
+    }
+}
+
+fn text<'a>(args: &'a Args, key: &str) -> Option<&'a str> {
+    match args.get(key) {
+        Some(Value::Text(text)) => Some(text),
+        _ => None,
+    }
+}
+
+fn length(args: &Args, key: &str, context: &Context) -> Result<Option<Length>, Diagnostic> {
+    match args.get(key) {
+        Some(Value::Distance(quantity)) => context.length(*quantity).map(Some),
+        _ => Ok(None),
+    }
+}
+
+/// What a command says about a fade; what it leaves out stays as it is.
+#[derive(Debug, Clone, Copy, Default)]
+struct FadeChange {
+    length: Option<Length>,
+    curve: Option<Curve>,
+    bend: Option<Bend>,
+}
+
+impl FadeChange {
+    fn from_args(args: &Args, context: &Context) -> Result<FadeChange, Diagnostic> {
+        let curve = match args.get("curve-is") {
+            Some(Value::Curve(curve)) => Some(*curve),
+            _ => None,
+        };
+        let bend = number(args, "bend-is").map(Bend);
+        Ok(FadeChange { length: length(args, "length", context)?, curve, bend })
+    }
+
+    fn applied_to(self, fade: Fade) -> Fade {
+        Fade {
+            length: self.length.unwrap_or(fade.length),
+            curve: self.curve.unwrap_or(fade.curve),
+            bend: self.bend.unwrap_or(fade.bend),
+        }
+    }
+}
+
+/// Sets one value on every lane of the scope.
+fn set_lanes(
+    call: &Call,
+    context: &Context,
+    summary: &str,
+    change: impl Fn(&Lane) -> (LaneValue, LaneValue),
+) -> Result<Action, Diagnostic> {
+    let mut draft = super::draft::Draft::new(context);
+    let rows = call.scope.lanes(context, call.verb.every)?;
+    for row in &rows {
+        let (from, to) = change(draft.lane(*row));
+        draft.set_lane(*row, from, to)?;
+    }
+    draft.finish(format!("{summary} {}", count(rows.len(), "lane")))
+}
+
+/// The one lane of the scope.
+fn only_lane(call: &Call, context: &Context, why: &str) -> Result<usize, Diagnostic> {
+    match call.scope.lanes(context, true)?.as_slice() {
+        [row] => Ok(*row),
+        rows => Err(Diagnostic::refusal(format!("{why}, but the scope has {} lanes", rows.len()))
+            .help("name one, as in `on lane 2`")),
+    }
+}

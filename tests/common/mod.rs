@@ -1,0 +1,96 @@
+//! What several integration tests share: sessions made in memory, and commands run on them.
+#![allow(dead_code, reason = "each test binary uses a part of it")]
+
+use std::path::Path;
+use std::sync::Arc;
+
+use tautline::command::{Context, Diagnostic, Done, Presets, carry_out, parse};
+use tautline::edit::{Session, Store};
+use tautline::song::{
+    Asset, AssetId, Db, Fade, Lane, LaneId, Length, Pan, Polarity, Position, Region, RegionId, Role, Song,
+};
+
+pub const RATE: u32 = 48_000;
+pub const TIME: &str = "2026-11-25T10:00:00Z";
+
+/// A session of `lanes` takes of `frames` each, the first one the guide.
+pub fn session(lanes: u64, frames: u64) -> Session {
+    let assets = (1..=lanes)
+        .map(|id| Asset {
+            id: AssetId(id),
+            path: format!("take-{id}.wav"),
+            blake3: format!("{id:064x}"),
+            frames,
+            channels: 1,
+            rate: RATE,
+            bytes: None,
+            time_reference: None,
+        })
+        .collect();
+    let lanes = (1..=lanes).map(|id| Arc::new(lane(id, frames))).collect();
+    Session::new("Lantern Row".into(), RATE, None, assets, Song { lanes, loop_span: None })
+}
+
+pub fn lane(id: u64, frames: u64) -> Lane {
+    Lane {
+        id: LaneId(id),
+        name: format!("take-{id}"),
+        role: if id == 1 { Role::Guide } else { Role::Double },
+        asset: AssetId(id),
+        gain_db: Db(0.0),
+        pan: Pan(0.0),
+        polarity: Polarity::Normal,
+        mute: false,
+        solo: false,
+        notes: vec![],
+        regions: vec![Arc::new(whole(id, id, frames))],
+    }
+}
+
+pub fn whole(id: u64, asset: u64, frames: u64) -> Region {
+    Region {
+        id: RegionId(id),
+        asset: AssetId(asset),
+        source_in: 0,
+        length: Length(frames),
+        at: Position(0),
+        gain_db: Db(0.0),
+        fade_in: Fade::NONE,
+        fade_out: Fade::NONE,
+    }
+}
+
+/// A store in a folder.
+pub fn store(folder: &Path, lanes: u64, frames: u64) -> Store {
+    Store::create(&folder.join("song.json"), session(lanes, frames)).unwrap()
+}
+
+/// Runs a line; gives what the last command did.
+pub fn run(store: &mut Store, line: &str) -> Result<Done, Diagnostic> {
+    let presets = Presets::new();
+    let mut done = Err(Diagnostic::refusal("empty line"));
+    for command in parse(line)? {
+        let context = Context { session: store.session(), cursor: None, presets: &presets };
+        let action = command.call.resolve(&context)?;
+        done = Ok(carry_out(store, action, &command.text, TIME)
+            .map_err(|error| Diagnostic::refusal(error.to_string()))?);
+    }
+    done
+}
+
+/// (at, source_in, length, fade-in, fade-out) of each region of a lane.
+pub fn shape(store: &Store, number: usize) -> Vec<(i64, u64, u64, u64, u64)> {
+    store.session().song().lanes[number - 1]
+        .regions
+        .iter()
+        .map(|r| (r.at.0, r.source_in, r.length.0, r.fade_in.length.0, r.fade_out.length.0))
+        .collect()
+}
+
+/// The text of a refusal.
+pub fn refusal(store: &mut Store, line: &str) -> String {
+    let before = store.session().song().clone();
+    let text = run(store, line).expect_err(line).to_string();
+    assert_eq!(*store.session().song(), before, "{line} changed something");
+    text
+}
