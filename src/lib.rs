@@ -7,5 +7,7 @@
 //! | room | what it does |
 //! |---|---|
 //! | [`song`] | the model: lanes, regions, fades, units, ids. Plain data |
+//! | [`media`] | recordings on disk: read, measured, conformed; output files |
 
+pub mod media;
 pub mod song;
