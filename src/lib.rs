@@ -6,6 +6,10 @@
 //!
 //! | room | what it does |
 //! |---|---|
+//! | [`mix`] | the plan compiled from a song, and the kernel that renders any block of it |
+//! | [`sound`] | DSP parts: fade laws, pan laws |
 //! | [`song`] | the model: lanes, regions, fades, units, ids. Plain data |
 
+pub mod mix;
 pub mod song;
+pub mod sound;
