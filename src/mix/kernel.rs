@@ -252,17 +252,16 @@ fn add(samples: &[f32], gain: f64, sums: &mut [f64]) {
     sums.iter_mut().zip(samples).for_each(|(sum, sample)| *sum += f64::from(*sample) * gain);
 }
 
-/// Pans a lane's block where it stands: the mono signal is expected on the left and fills both sides;
-/// `stereo` says that both sides hold their own. What [`mix_into`] adds, rounded to f32. Realtime-safe.
-pub fn pan_in_place(gains: PanGains, stereo: bool, left: &mut [f32], right: &mut [f32]) {
-    if !stereo {
-        let frames = left.len().min(right.len());
-        right[..frames].copy_from_slice(&left[..frames]);
-    }
-    for (channel, gain) in [(left, gains.left), (right, gains.right)] {
-        if gain != 1.0 {
-            channel.iter_mut().for_each(|sample| *sample = round(f64::from(*sample) * gain));
-        }
+/// Pans a lane's block (one slice: mono; two: left and right) with `gains` into `left` and `right`: what
+/// [`mix_into`] adds, rounded to f32. Realtime-safe.
+pub fn pan_into(gains: PanGains, block: &[&[f32]], left: &mut [f32], right: &mut [f32]) {
+    let (from_left, from_right) = match block {
+        [mono] => (*mono, *mono),
+        [left, right, ..] => (*left, *right),
+        [] => return,
+    };
+    for (from, gain, to) in [(from_left, gains.left, left), (from_right, gains.right, right)] {
+        to.iter_mut().zip(from).for_each(|(out, sample)| *out = round(f64::from(*sample) * gain));
     }
 }
 

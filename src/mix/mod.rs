@@ -8,5 +8,5 @@
 pub mod kernel;
 mod plan;
 
-pub use kernel::{Bus, Samples, Scratch, mix_into, pan_in_place, render_edits, render_lane, set_level};
+pub use kernel::{Bus, Samples, Scratch, mix_into, pan_into, render_edits, render_lane, set_level};
 pub use plan::{Plan, PlanLane, Segment};

@@ -252,6 +252,27 @@ mod tests {
     }
 
     #[test]
+    fn a_pair_of_gains_divided_by_its_level_keeps_the_power() {
+        // (in, out) gains of the linear law divided by √(g1² + g2² + 2r·g1·g2), same source.
+        let rows = [
+            (0.0, 0.25, 0.316_227_766, 0.948_683_298),
+            (0.5, 0.25, 0.277_350_098, 0.832_050_294),
+            (0.9, 0.1, 0.100_912_335, 0.908_211_017),
+            (-0.5, 0.5, 1.0, 1.0),
+            (0.0, 0.5, 0.707_106_781, 0.707_106_781),
+            (0.5, 0.5, 0.577_350_269, 0.577_350_269),
+            (0.75, 0.5, 0.534_522_484, 0.534_522_484),
+            (0.9, 0.5, 0.512_989_176, 0.512_989_176),
+            (1.0, 0.5, 0.5, 0.5),
+        ];
+        for (r, u, rising, falling) in rows {
+            let (g1, g2) = (gain(Curve::Linear, Bend(0.0), u), gain(Curve::Linear, Bend(0.0), 1.0 - u));
+            let level = (g1 * g1 + g2 * g2 + 2.0 * r * g1 * g2).sqrt();
+            assert!((g1 / level - rising).abs() < 5.1e-10 && (g2 / level - falling).abs() < 5.1e-10, "r {r}");
+        }
+    }
+
+    #[test]
     fn every_law_runs_from_exact_silence_to_exact_unity() {
         for (curve, _) in Curve::ALL {
             for bend in [-1.0, -0.3, 0.0, 0.7, 1.0, f64::NAN, 9.0] {
