@@ -9,7 +9,9 @@
 //! | [`mix`] | the plan compiled from a song, and the kernel that renders any block of it |
 //! | [`sound`] | DSP parts: fade laws, pan laws |
 //! | [`song`] | the model: lanes, regions, fades, units, ids. Plain data |
+//! | [`media`] | recordings on disk: read, measured, conformed; output files |
 
+pub mod media;
 pub mod mix;
 pub mod song;
 pub mod sound;
