@@ -9,22 +9,48 @@
 //! - [`create_sink`] starts an output file ([`WavWriter`], [`FlacWriter`]).
 
 mod coding;
+mod conform;
+mod decode;
 mod error;
 mod flac_writer;
 mod hash;
 mod info;
+mod inspect;
+mod meter;
 mod progress;
+mod resample;
 mod riff;
 mod sink;
 mod sniff;
 mod wav_reader;
 mod wav_writer;
 
+pub use conform::working_copy;
 pub use error::{MediaError, MediaErrorKind};
 pub use flac_writer::FlacWriter;
 pub use hash::hash_file;
 pub use info::{AudioInfo, Container, MAX_CHANNELS, MAX_RATE, MIN_RATE, SampleKind, conformed_frames};
+pub use inspect::{IntakeReport, inspect};
 pub use progress::{Progress, Silent};
 pub use sink::{AudioSink, OutputFormat, WavSpec, create_sink, create_sink_at};
 pub use wav_reader::WavReader;
 pub use wav_writer::WavWriter;
+
+use std::path::Path;
+
+/// Says what the file at `path` is. WAV and RF64 are read from the header; any other kind is decoded once from start to
+/// end, since only that tells its true length. Not realtime-safe.
+///
+/// # Errors
+/// The file is missing, unreadable, damaged, or of a kind that is not taken.
+pub fn probe(path: &Path) -> Result<AudioInfo, MediaError> {
+    let file = sniff::open(path)?;
+    match sniff::container(&file, path)? {
+        Container::Wav | Container::Rf64 => Ok(riff::layout(&file, path)?.info),
+        _ => {
+            let mut decoder = decode::Decoder::open(path)?;
+            while decoder.next()?.is_some() {}
+            Ok(decoder.info())
+        }
+    }
+}

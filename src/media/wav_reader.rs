@@ -88,8 +88,39 @@ impl WavReader {
         Ok(there)
     }
 
-    pub(crate) fn parts(&self) -> (&File, &Layout) {
-        (&self.file, &self.layout)
+    /// Reads the whole file once, in order: every byte goes to `bytes`, every frame to `frames`.
+    /// `bytes`, which also hears how far the reading has come, may return false to stop.
+    pub(crate) fn sweep(
+        &mut self,
+        mut bytes: impl FnMut(&[u8], u64) -> bool,
+        mut frames: impl FnMut(&[&[f32]]),
+    ) -> Result<(), MediaError> {
+        let WavReader { file, path, layout, block, nonfinite, .. } = self;
+        let block_frames = block.len() / self.frame_bytes;
+        let mut planes = vec![vec![0.0f32; block_frames]; usize::from(layout.info.channels)];
+        let mut at = 0;
+        // Blocks end where the samples begin and end, so that each holds whole frames or none.
+        let borders = [layout.data_start, layout.data_end, layout.info.bytes];
+        for (index, border) in borders.into_iter().enumerate() {
+            while at < border {
+                let length = (border - at).min(block.len() as u64) as usize;
+                let piece = &mut block[..length];
+                file.read_exact_at(piece, at).map_err(|e| shrunk(path, e))?;
+                at += length as u64;
+                if index == 1 {
+                    let here = length / self.frame_bytes;
+                    let mut slices: Vec<&mut [f32]> =
+                        planes.iter_mut().map(|plane| &mut plane[..here]).collect();
+                    *nonfinite += decode(layout.info.sample, piece, &mut slices);
+                    let slices: Vec<&[f32]> = planes.iter().map(|plane| &plane[..here]).collect();
+                    frames(&slices);
+                }
+                if !bytes(piece, at) {
+                    return Err(MediaError::cancelled(path));
+                }
+            }
+        }
+        Ok(())
     }
 }
 

@@ -66,6 +66,12 @@ impl WavWriter {
         self.encoder.frames()
     }
 
+    /// Channels of the file.
+    #[must_use]
+    pub fn channels(&self) -> u16 {
+        self.encoder.spec.channels
+    }
+
     /// As [`AudioSink::write`].
     ///
     /// # Errors

@@ -11,6 +11,7 @@ mod fade;
 mod ids;
 mod lane;
 mod region;
+mod role_guess;
 pub mod rules;
 mod units;
 

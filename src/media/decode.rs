@@ -1,0 +1,337 @@
+//! AIFF, FLAC and compressed files from start to end, through symphonia.
+//!
+//! A recording must keep its timing: a packet that cannot be decoded becomes silence of its length instead of being
+//! left out. What a header says about the length is not believed; the length is what came out.
+
+use std::io;
+use std::panic::{AssertUnwindSafe, catch_unwind};
+use std::path::{Path, PathBuf};
+
+use symphonia::core::codecs::audio::well_known as codec;
+use symphonia::core::codecs::audio::{AudioCodecParameters, AudioDecoder, AudioDecoderOptions};
+use symphonia::core::errors::Error;
+use symphonia::core::formats::probe::Hint;
+use symphonia::core::formats::{FormatOptions, FormatReader, Track, TrackType};
+use symphonia::core::io::MediaSourceStream;
+use symphonia::core::meta::MetadataOptions;
+use symphonia::core::units::TimeBase;
+
+use super::coding::remove_nonfinite;
+use super::info::{AudioInfo, Container, SampleKind};
+use super::riff::{check_channels, check_rate};
+use super::{MediaError, MediaErrorKind, sniff};
+
+/// Frames of silence delivered at a time for packets that could not be decoded.
+const QUIET: u64 = 4_096;
+/// Undecodable packets in a row after which the rest of the file is given up.
+const PATIENCE: usize = 1_000;
+/// Longest recording taken, in frames (about 800 hours at 384 kHz): stops files that expand without end.
+const MAX_FRAMES: u64 = 1 << 40;
+
+/// Delivers a file block by block as planar `f32`; memory is one packet, whatever the length.
+pub(crate) struct Decoder {
+    path: PathBuf,
+    bytes: u64,
+    container: Container,
+    sample: SampleKind,
+    reader: Box<dyn FormatReader>,
+    decoder: Box<dyn AudioDecoder>,
+    track: u32,
+    time_base: Option<TimeBase>,
+    promised: Option<u64>,
+    channels: u16,
+    rate: u32,
+    block: Vec<Vec<f32>>,
+    /// `block` holds samples that were not delivered yet.
+    pending: bool,
+    quiet: Vec<Vec<f32>>,
+    /// Frames of silence to deliver before anything else.
+    owed: u64,
+    done: u64,
+    lost: u64,
+    nonfinite: u64,
+    ended: bool,
+    warnings: Vec<String>,
+}
+
+enum Step {
+    Samples,
+    Lost(u64),
+    End,
+}
+
+impl Decoder {
+    /// Opens `path` and decodes its first packet, from which rate and channels are known.
+    pub(crate) fn open(path: &Path) -> Result<Decoder, MediaError> {
+        let file = sniff::open(path)?;
+        let container = sniff::container(&file, path)?;
+        let bytes = file.metadata().map_err(|e| MediaError::reading(path, e))?.len();
+        let stream = MediaSourceStream::new(Box::new(file), Default::default());
+        let (reader, decoder, track) =
+            guard(path, || open_parts(stream))?.map_err(|e| unreadable(path, e))?;
+        let parameters = track.codec_params.as_ref().and_then(|p| p.audio());
+        let mut opened = Decoder {
+            path: path.to_path_buf(),
+            bytes,
+            container,
+            sample: parameters.map_or(SampleKind::Compressed, sample_kind),
+            reader,
+            decoder,
+            track: track.id,
+            time_base: track.time_base,
+            promised: track.num_frames,
+            channels: 0,
+            rate: parameters.and_then(|p| p.sample_rate).unwrap_or(0),
+            block: Vec::new(),
+            pending: false,
+            quiet: Vec::new(),
+            owed: 0,
+            done: 0,
+            lost: 0,
+            nonfinite: 0,
+            ended: false,
+            warnings: Vec::new(),
+        };
+        opened.first_packet()?;
+        Ok(opened)
+    }
+
+    fn first_packet(&mut self) -> Result<(), MediaError> {
+        loop {
+            match self.step()? {
+                Step::Samples => break,
+                Step::Lost(frames) => self.owed += frames,
+                Step::End => {
+                    return Err(MediaError::damaged(&self.path, "it holds no samples that can be decoded"));
+                }
+            }
+        }
+        self.pending = true;
+        self.quiet = vec![Vec::new(); self.block.len()];
+        Ok(())
+    }
+
+    /// Sample rate in Hz.
+    pub(crate) fn rate(&self) -> u32 {
+        self.rate
+    }
+
+    /// Channels: 1 or 2.
+    pub(crate) fn channels(&self) -> u16 {
+        self.channels
+    }
+
+    /// How the samples are stored.
+    pub(crate) fn sample(&self) -> SampleKind {
+        self.sample
+    }
+
+    /// The length in frames that the header promises, 0 if it does not. For progress only.
+    pub(crate) fn promised(&self) -> u64 {
+        self.promised.unwrap_or(0)
+    }
+
+    /// The next block, one vector per channel; `None` at the end.
+    pub(crate) fn next(&mut self) -> Result<Option<&[Vec<f32>]>, MediaError> {
+        loop {
+            if self.owed > 0 {
+                let frames = self.owed.min(QUIET);
+                self.owed -= frames;
+                self.count(frames)?;
+                self.quiet.iter_mut().for_each(|plane| plane.resize(frames as usize, 0.0));
+                return Ok(Some(&self.quiet));
+            }
+            if std::mem::take(&mut self.pending) {
+                self.count(self.block.first().map_or(0, Vec::len) as u64)?;
+                return Ok(Some(&self.block));
+            }
+            match self.step()? {
+                Step::Samples => self.pending = true,
+                Step::Lost(frames) => self.owed = frames,
+                Step::End => return Ok(None),
+            }
+        }
+    }
+
+    fn count(&mut self, frames: u64) -> Result<(), MediaError> {
+        self.done += frames;
+        if self.done > MAX_FRAMES {
+            return Err(MediaError::damaged(&self.path, "it expands without end"));
+        }
+        Ok(())
+    }
+
+    /// Decodes one packet into `block`.
+    fn step(&mut self) -> Result<Step, MediaError> {
+        let path = self.path.clone();
+        guard(&path, AssertUnwindSafe(|| self.step_unguarded()))?
+    }
+
+    fn step_unguarded(&mut self) -> Result<Step, MediaError> {
+        for _ in 0..PATIENCE {
+            if self.ended {
+                return Ok(Step::End);
+            }
+            let packet = match self.reader.next_packet() {
+                Ok(Some(packet)) if packet.track_id == self.track => packet,
+                Ok(Some(_)) => continue,
+                Ok(None) => return Ok(self.end(None)),
+                Err(Error::DecodeError(_)) => continue,
+                Err(Error::ResetRequired) => {
+                    return Ok(
+                        self.end(Some("it is several recordings in one file; only the first was read"))
+                    );
+                }
+                Err(Error::IoError(e)) if e.kind() != io::ErrorKind::UnexpectedEof => {
+                    return Err(MediaError::reading(&self.path, e));
+                }
+                Err(_) => return Ok(self.end(Some("it is cut short or damaged; what came before was read"))),
+            };
+            let audio = match self.decoder.decode(&packet) {
+                Ok(audio) => audio,
+                Err(Error::DecodeError(_) | Error::IoError(_)) => {
+                    return Ok(Step::Lost(self.frames_lost(packet.dur.get())));
+                }
+                Err(e) => return Err(unreadable(&self.path, e)),
+            };
+            if audio.frames() == 0 {
+                continue;
+            }
+            let (rate, channels) = (audio.spec().rate(), audio.spec().channels().count());
+            if self.channels == 0 {
+                self.channels = u16::try_from(channels).unwrap_or(u16::MAX);
+                self.rate = rate;
+                check_channels(self.channels, &self.path)?;
+                check_rate(rate, &self.path)?;
+            } else if (self.rate, usize::from(self.channels)) != (rate, channels) {
+                return Ok(
+                    self.end(Some("its rate or its channels change on the way; it was read up to there"))
+                );
+            }
+            audio.copy_to_vecs_planar(&mut self.block);
+            let mut planes: Vec<&mut [f32]> = self.block.iter_mut().map(Vec::as_mut_slice).collect();
+            self.nonfinite += remove_nonfinite(&mut planes);
+            return Ok(Step::Samples);
+        }
+        Ok(self.end(Some("it has a long damaged stretch; it was read up to there")))
+    }
+
+    fn end(&mut self, warning: Option<&str>) -> Step {
+        self.ended = true;
+        self.warnings.extend(warning.map(str::to_owned));
+        Step::End
+    }
+
+    /// Frames in a packet that lasts `duration` ticks, at most a second's worth.
+    fn frames_lost(&mut self, duration: u64) -> u64 {
+        self.lost += 1;
+        let (rate, most) = (u128::from(self.rate), u64::from(self.rate));
+        let frames = match self.time_base {
+            Some(base) => {
+                u128::from(duration) * rate * u128::from(base.numer.get()) / u128::from(base.denom.get())
+            }
+            None => u128::from(duration),
+        };
+        u64::try_from(frames).unwrap_or(most).min(most)
+    }
+
+    /// What is known now that the file was read to its end.
+    pub(crate) fn info(&self) -> AudioInfo {
+        let mut warnings = self.warnings.clone();
+        if self.lost > 0 {
+            warnings.push(format!("{} damaged packets in it were replaced by silence", self.lost));
+        }
+        match self.promised {
+            Some(promised) if promised > self.done && self.sample != SampleKind::Compressed => {
+                warnings.push(format!(
+                    "it is cut short: the header promises {promised} frames, {} are there and were read",
+                    self.done
+                ));
+            }
+            _ => {}
+        }
+        if matches!(self.container, Container::Mp3 | Container::Aac | Container::M4a)
+            && self.sample == SampleKind::Compressed
+        {
+            warnings.push(
+                "compressed files of this kind start late by some tens of milliseconds; shift the lane by ear".to_owned(),
+            );
+        }
+        AudioInfo {
+            container: self.container,
+            sample: self.sample,
+            channels: self.channels,
+            rate: self.rate,
+            frames: self.done,
+            bytes: self.bytes,
+            time_reference: None,
+            warnings,
+        }
+    }
+
+    /// Samples so far that were not finite and came out as 0.
+    pub(crate) fn nonfinite(&self) -> u64 {
+        self.nonfinite
+    }
+}
+
+type Parts = (Box<dyn FormatReader>, Box<dyn AudioDecoder>, Track);
+
+fn open_parts(stream: MediaSourceStream<'static>) -> Result<Parts, Error> {
+    let reader = symphonia::default::get_probe().probe(
+        &Hint::new(),
+        stream,
+        FormatOptions::default(),
+        MetadataOptions::default(),
+    )?;
+    let track = reader
+        .default_track(TrackType::Audio)
+        .cloned()
+        .ok_or(Error::Unsupported("there is no sound in it"))?;
+    let parameters = track
+        .codec_params
+        .as_ref()
+        .and_then(|parameters| parameters.audio())
+        .ok_or(Error::Unsupported("its coding is not known"))?;
+    let decoder =
+        symphonia::default::get_codecs().make_audio_decoder(parameters, &AudioDecoderOptions::default())?;
+    Ok((reader, decoder, track))
+}
+
+/// Runs library code over hostile bytes: should it panic, the file counts as damaged.
+fn guard<T>(path: &Path, work: impl FnOnce() -> T) -> Result<T, MediaError> {
+    catch_unwind(AssertUnwindSafe(work))
+        .map_err(|_| MediaError::damaged(path, "it is damaged in a way that no decoder can follow"))
+}
+
+fn unreadable(path: &Path, error: Error) -> MediaError {
+    match error {
+        Error::IoError(e) if e.kind() == io::ErrorKind::UnexpectedEof => {
+            MediaError::damaged(path, "it ends before its first samples")
+        }
+        Error::IoError(e) => MediaError::reading(path, e),
+        Error::Unsupported(what) => MediaError::new(
+            MediaErrorKind::Unsupported,
+            path,
+            format!("it cannot be decoded ({what})"),
+            "export it as WAV or FLAC",
+        ),
+        other => MediaError::damaged(path, format!("it cannot be decoded ({other})")),
+    }
+}
+
+fn sample_kind(parameters: &AudioCodecParameters) -> SampleKind {
+    let bits = parameters.bits_per_sample.or(parameters.bits_per_coded_sample).unwrap_or(0);
+    match (parameters.codec, bits) {
+        (codec::CODEC_ID_PCM_F32BE | codec::CODEC_ID_PCM_F32LE, _) => SampleKind::F32,
+        (codec::CODEC_ID_PCM_F64BE | codec::CODEC_ID_PCM_F64LE, _) => SampleKind::F64,
+        (codec::CODEC_ID_PCM_ALAW | codec::CODEC_ID_PCM_MULAW, _) => SampleKind::Compressed,
+        (codec::CODEC_ID_MP1 | codec::CODEC_ID_MP2 | codec::CODEC_ID_MP3, _) => SampleKind::Compressed,
+        (codec::CODEC_ID_AAC | codec::CODEC_ID_VORBIS | codec::CODEC_ID_OPUS, _) => SampleKind::Compressed,
+        (_, 1..=8) => SampleKind::I8,
+        (_, 9..=16) => SampleKind::I16,
+        (_, 17..=24) => SampleKind::I24,
+        (_, 25..=32) => SampleKind::I32,
+        _ => SampleKind::Compressed,
+    }
+}
