@@ -1,7 +1,7 @@
 //! The bounce: one consolidated file per lane, and the sum of the stack.
 //!
-//! Chunk by chunk: all lanes are rendered and written side by side, then their sum is made in the order
-//! of the lanes. Memory is a few buffers per lane, whatever the length. The kernel is the one that the
+//! Chunk by chunk: all lanes are rendered and written side by side, while the sum of the chunk before is made,
+//! in the order of the lanes, and written. Memory is a few buffers per lane, whatever the length. The kernel is the one that the
 //! loudspeaker hears, so the files hold the samples that were heard.
 
 use std::path::{Path, PathBuf};
@@ -83,6 +83,7 @@ pub fn bounce(request: &BounceRequest<'_>, progress: &dyn Progress) -> Result<Bo
             return Err(BounceError::Cancelled);
         }
     }
+    run.step(start + done, 0)?;
     let files = run.finish(request, &staging)?;
     staging.publish()?;
     Ok(Bounce { rate: request.rate, start: start.0, length: length.0, files })
@@ -135,10 +136,13 @@ fn open(file: &AssetFile, rate: u32, needs: u64) -> Result<WavReader, BounceErro
 /// A bounce under way.
 struct Run {
     writers: Vec<LaneWriter>,
+    /// Of the chunk that is being rendered.
     signals: Vec<Signal>,
-    stack: Box<dyn AudioSink>,
-    stack_level: Level,
-    sum: [Vec<f32>; 2],
+    /// Of the chunk before, which is being summed.
+    before: Vec<Signal>,
+    /// Frames in the chunk before.
+    frames_before: usize,
+    stack: StackWriter,
 }
 
 /// A lane's signal before its pan, and what the sum needs to know about it. Apart from the writers, since all
@@ -146,6 +150,12 @@ struct Run {
 struct Signal {
     lane: Arc<PlanLane>,
     block: [Vec<f32>; 2],
+}
+
+struct StackWriter {
+    sum: [Vec<f32>; 2],
+    sink: Box<dyn AudioSink>,
+    level: Level,
 }
 
 struct LaneWriter {
@@ -191,27 +201,28 @@ impl Run {
             });
         }
         let signal = |lane: &Arc<PlanLane>| Signal { lane: Arc::clone(lane), block: buffers() };
+        let sink = create_sink(&staging.growing(plan.lanes().len()), spec(request, 2))?;
         Ok(Run {
             writers,
             signals: plan.lanes().iter().map(signal).collect(),
-            stack: create_sink(&staging.growing(plan.lanes().len()), spec(request, 2))?,
-            stack_level: Level::default(),
-            sum: buffers(),
+            before: plan.lanes().iter().map(signal).collect(),
+            frames_before: 0,
+            stack: StackWriter { sum: buffers(), sink, level: Level::default() },
         })
     }
 
-    /// Renders and writes `frames` frames, at most [`CHUNK`], from `at` on.
+    /// Renders and writes `frames` frames of the lanes, at most [`CHUNK`], from `at` on, and the stack of the chunk
+    /// before; with 0 frames only the latter.
     fn step(&mut self, at: Position, frames: usize) -> Result<(), BounceError> {
-        let lanes = self.writers.par_iter_mut().zip(self.signals.par_iter_mut());
-        lanes.try_for_each(|(writer, signal)| writer.step(signal, at, frames))?;
-        let [left, right] = &mut self.sum;
-        let (left, right) = (&mut left[..frames], &mut right[..frames]);
-        let signals = &self.signals;
-        left.par_chunks_mut(SUM)
-            .zip(right.par_chunks_mut(SUM))
-            .enumerate()
-            .for_each(|(index, (left, right))| sum(signals, index * SUM, left, right));
-        write(&mut *self.stack, &mut self.stack_level, &[left, right])
+        let Run { writers, signals, before, frames_before, stack } = self;
+        let lanes = writers.par_iter_mut().zip(signals.par_iter_mut());
+        let (lanes, sum) = rayon::join(
+            || lanes.try_for_each(|(writer, signal)| writer.step(signal, at, frames)),
+            || stack.step(before, *frames_before),
+        );
+        std::mem::swap(signals, before);
+        *frames_before = frames;
+        lanes.and(sum)
     }
 
     /// Completes all files and reports them.
@@ -232,7 +243,7 @@ impl Run {
                 clipped: if clips { writer.level.over() } else { 0 },
             });
         }
-        self.stack.finish()?;
+        self.stack.sink.finish()?;
         files.push(BouncedFile {
             path: staging.target(self.signals.len()),
             kind: FileKind::Stack,
@@ -241,8 +252,8 @@ impl Run {
             role: None,
             muted: false,
             channels: 2,
-            peak_db: self.stack_level.peak_db(),
-            clipped: if clips { self.stack_level.over() } else { 0 },
+            peak_db: self.stack.level.peak_db(),
+            clipped: if clips { self.stack.level.over() } else { 0 },
         });
         Ok(files)
     }
@@ -270,6 +281,16 @@ impl LaneWriter {
                 write(&mut *self.sink, &mut self.level, &[left, right])
             }
         }
+    }
+}
+
+impl StackWriter {
+    fn step(&mut self, signals: &[Signal], frames: usize) -> Result<(), BounceError> {
+        let [left, right] = &mut self.sum;
+        let (left, right) = (&mut left[..frames], &mut right[..frames]);
+        let parts = left.par_chunks_mut(SUM).zip(right.par_chunks_mut(SUM)).enumerate();
+        parts.for_each(|(index, (left, right))| sum(signals, index * SUM, left, right));
+        write(&mut *self.sink, &mut self.level, &[left, right])
     }
 }
 

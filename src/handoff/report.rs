@@ -64,35 +64,41 @@ fn lossy<S: Serializer>(path: &Path, serializer: S) -> Result<S::Ok, S::Error> {
 /// The level of what passed by.
 #[derive(Debug, Clone, Copy, Default)]
 pub(super) struct Level {
-    /// Bits of the largest magnitude. Magnitudes of floats are ordered as their bits are, and whole numbers
-    /// can be compared several at a time.
-    peak: u32,
+    /// Bits of the largest magnitude. Magnitudes of floats are ordered as their bits are, and signed whole
+    /// numbers are what every processor compares several at a time.
+    peak: i32,
     over: u64,
 }
 
 impl Level {
-    const SIGN: u32 = 1 << 31;
-    const FULL_SCALE: u32 = 1f32.to_bits();
+    const FULL_SCALE: i32 = 1f32.to_bits().cast_signed();
 
     /// Takes `samples` into account.
     pub(super) fn add(&mut self, samples: &[f32]) {
-        let magnitudes = samples.iter().map(|sample| sample.to_bits() & !Self::SIGN);
-        let peak = magnitudes.clone().max().unwrap_or(0);
+        let mut peak = 0;
+        for sample in samples {
+            peak = peak.max(magnitude(*sample));
+        }
         if peak > Self::FULL_SCALE {
-            self.over += magnitudes.filter(|bits| *bits > Self::FULL_SCALE).count() as u64;
+            self.over +=
+                samples.iter().filter(|sample| magnitude(**sample) > Self::FULL_SCALE).count() as u64;
         }
         self.peak = self.peak.max(peak);
     }
 
     /// Highest sample in dB re full scale; `None` for silence.
     pub(super) fn peak_db(self) -> Option<f64> {
-        (self.peak > 0).then(|| 20.0 * f64::from(f32::from_bits(self.peak)).log10())
+        (self.peak > 0).then(|| 20.0 * f64::from(f32::from_bits(self.peak.cast_unsigned())).log10())
     }
 
     /// Samples above full scale.
     pub(super) fn over(self) -> u64 {
         self.over
     }
+}
+
+fn magnitude(sample: f32) -> i32 {
+    sample.to_bits().cast_signed() & i32::MAX
 }
 
 #[cfg(test)]
