@@ -1,0 +1,14 @@
+//! What goes to mixdown: consolidated files of every lane and the stack's sum.
+//!
+//! Not here: how lanes sound (`mix`), how files are coded (`media`), what is said about it on a terminal.
+
+mod bounce;
+mod error;
+mod file_names;
+mod file_samples;
+mod publish;
+mod report;
+
+pub use bounce::{AssetFile, BounceRequest, bounce};
+pub use error::BounceError;
+pub use report::{Bounce, BouncedFile, FileKind};
