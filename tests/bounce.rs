@@ -7,8 +7,8 @@ use std::fs;
 use std::path::{Path, PathBuf};
 use std::sync::atomic::{AtomicU64, Ordering};
 
-use rendering::{Takes, any_song, fade, lane, noise, region, song, three_takes};
 use proptest::prelude::*;
+use rendering::{Takes, any_song, fade, lane, noise, region, song, three_takes};
 use tautline::handoff::{AssetFile, Bounce, BounceError, BounceRequest, FileKind, bounce};
 use tautline::media::{OutputFormat, Progress, Silent};
 use tautline::mix::{Plan, Scratch, render_lane};

@@ -6,9 +6,9 @@ mod rendering;
 use std::alloc::{GlobalAlloc, Layout, System};
 use std::cell::Cell;
 
-use rendering::{any_song, three_takes};
 use proptest::strategy::{Strategy, ValueTree};
 use proptest::test_runner::TestRunner;
+use rendering::{any_song, three_takes};
 use tautline::mix::{Bus, Plan, Scratch, mix_into, pan_into, render_lane};
 use tautline::song::{Length, Position};
 

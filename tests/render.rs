@@ -4,8 +4,8 @@ mod rendering;
 
 use std::collections::HashMap;
 
-use rendering::{Takes, any_song, fade, lane, noise, region, song, three_takes};
 use proptest::prelude::*;
+use rendering::{Takes, any_song, fade, lane, noise, region, song, three_takes};
 use tautline::mix::{Bus, Plan, Scratch, mix_into, pan_into, render_lane};
 use tautline::song::rules::check_song;
 use tautline::song::{AssetId, Curve, Db, Fade, Lane, Length, Pan, Polarity, Position, Region, Role, Song};

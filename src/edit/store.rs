@@ -22,6 +22,8 @@ pub enum Access {
     Read,
     /// Editing; falls back to reading if somebody else is editing.
     Write,
+    /// Trying edits: they are accepted, but nothing on disk is touched.
+    Rehearse,
 }
 
 /// Something to tell the user about an opened session.
@@ -81,6 +83,8 @@ enum Journal {
     ReadOnly {
         why: String,
     },
+    /// Changes are accepted and forgotten.
+    Rehearsal,
 }
 
 /// Where the journal of a session lies.
@@ -123,6 +127,7 @@ impl Store {
         let mut notes = Vec::new();
         let mut journal = match access {
             Access::Read => Journal::ReadOnly { why: "it was opened to look at".into() },
+            Access::Rehearse => Journal::Rehearsal,
             Access::Write => match lock_journal(&journal_path) {
                 Ok(file) => Journal::Open { file, bytes: 0 },
                 Err(why) => {
@@ -288,6 +293,7 @@ impl Store {
     fn append(&mut self, record: &Record) -> Result<(), StoreError> {
         let (file, bytes) = match &mut self.journal {
             Journal::Open { file, bytes } => (file, bytes),
+            Journal::Rehearsal => return Ok(()),
             Journal::ReadOnly { why } => return Err(StoreError::ReadOnly { why: why.clone() }),
         };
         let mut write = || {

@@ -54,3 +54,28 @@ pub fn probe(path: &Path) -> Result<AudioInfo, MediaError> {
         }
     }
 }
+
+/// The description of a recording whose rate, channels and length are known already: only its first bytes are read, to
+/// see what kind of file it is. Not realtime-safe.
+///
+/// # Errors
+/// The file is missing, unreadable, or of a kind that is not taken.
+pub fn describe(path: &Path, rate: u32, channels: u16, frames: u64) -> Result<AudioInfo, MediaError> {
+    let file = sniff::open(path)?;
+    let container = sniff::container(&file, path)?;
+    if matches!(container, Container::Wav | Container::Rf64) {
+        return Ok(riff::layout(&file, path)?.info);
+    }
+    let bytes = file.metadata().map_or(0, |metadata| metadata.len());
+    let sample = SampleKind::Compressed;
+    Ok(AudioInfo {
+        container,
+        sample,
+        channels,
+        rate,
+        frames,
+        bytes,
+        time_reference: None,
+        warnings: Vec::new(),
+    })
+}
