@@ -15,7 +15,7 @@ use symphonia::core::units::TimeBase;
 
 use super::coding::remove_nonfinite;
 use super::demux::{self, guard, sample_kind, unreadable};
-use super::info::{AudioInfo, Container, SampleKind};
+use super::info::{AudioInfo, Container, MAX_RATE, SampleKind};
 use super::riff::{check_channels, check_rate};
 use super::{MediaError, sniff};
 
@@ -25,6 +25,8 @@ const QUIET: u64 = 4_096;
 const PATIENCE: usize = 1_000;
 /// Longest damaged stretch, in seconds, that is bridged by silence.
 const BRIDGE: u64 = 60;
+/// Frames lost in all after which the rest of the file is given up: ten minutes at 48 kHz.
+const MOST_LOST: u64 = 28_800_000;
 /// Longest recording taken, in frames (about 800 hours at 384 kHz): stops files that expand without end.
 const MAX_FRAMES: u64 = 1 << 40;
 
@@ -187,7 +189,7 @@ impl Decoder {
                 Next::End => return Ok(Step::End),
             };
             let gap = self.gap_before(&packet);
-            if gap > BRIDGE * u64::from(self.rate) {
+            if gap > BRIDGE * u64::from(self.rate.min(MAX_RATE)) {
                 return Ok(self.end(Some("it has a long damaged stretch; it was read up to there")));
             }
             if gap > 0 {
@@ -239,7 +241,7 @@ impl Decoder {
         let audio = match self.decoder.decode(packet) {
             Ok(audio) => audio,
             Err(Error::DecodeError(_) | Error::IoError(_)) => {
-                let frames = self.frames_in(packet.dur.get()).min(u64::from(self.rate));
+                let frames = self.frames_in(packet.dur.get()).min(u64::from(self.rate.min(MAX_RATE)));
                 return Ok(Some(self.lose(frames)));
             }
             Err(e) => return Err(unreadable(&self.path, e)),
@@ -271,7 +273,11 @@ impl Decoder {
         Step::End
     }
 
+    /// Notes that `frames` are lost. A file that is nothing but damage would otherwise expand into hours of silence.
     fn lose(&mut self, frames: u64) -> Step {
+        if self.lost > MOST_LOST {
+            return self.end(Some("most of it is damaged; it was read up to there"));
+        }
         self.lost = self.lost.saturating_add(frames);
         self.position = self.position.saturating_add(frames);
         Step::Lost(frames)

@@ -78,7 +78,7 @@ impl WavWriter {
     /// As [`AudioSink::write`].
     pub fn write(&mut self, planes: &[&[f32]]) -> Result<(), MediaError> {
         let frames = frames_in(self.aside.target(), self.encoder.spec.channels, planes)?;
-        self.encoder.write(planes, frames).map_err(|e| MediaError::writing(self.aside.target(), e))
+        self.encoder.write(planes, frames).map_err(|e| self.aside.fail(e))
     }
 
     /// As [`AudioSink::finish`].
