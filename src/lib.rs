@@ -18,6 +18,9 @@
 //! `song`, `edit`, `command`, `mix` and `sound` are silent and deterministic: no terminal, clock,
 //! environment or device in them. Time stamps, folders and presets are handed in.
 
+// Product code has no way to panic; tests may, since there a panic is the report.
+#![deny(clippy::unwrap_used, clippy::expect_used, clippy::panic)]
+
 pub mod cli;
 pub mod command;
 pub mod edit;

@@ -1,6 +1,5 @@
 //! What several integration tests share: sessions made in memory, and commands run on them.
 #![allow(dead_code, reason = "each test binary uses a part of it")]
-#![allow(clippy::unwrap_used, clippy::expect_used, reason = "a panic in a test is its report")]
 
 use std::path::Path;
 use std::sync::Arc;
