@@ -147,6 +147,7 @@ impl Ramp {
 }
 
 #[cfg(test)]
+#[expect(clippy::approx_constant, reason = "the digits stand as they were published")]
 mod tests {
     use proptest::prelude::*;
 

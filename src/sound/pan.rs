@@ -47,6 +47,7 @@ fn within(pan: Pan) -> f64 {
 }
 
 #[cfg(test)]
+#[expect(clippy::approx_constant, reason = "the digits stand as they were published")]
 mod tests {
     use proptest::prelude::*;
 
