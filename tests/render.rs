@@ -1,4 +1,5 @@
 //! The kernel against independent renders, and against itself in other blocks.
+#![allow(clippy::unwrap_used, reason = "a panic is the report of a test")]
 
 mod common;
 

@@ -147,6 +147,7 @@ impl Ramp {
 }
 
 #[cfg(test)]
+#[expect(clippy::approx_constant, reason = "digits of a table, compared to nine places")]
 mod tests {
     use proptest::prelude::*;
 

@@ -4,6 +4,7 @@
 //!     cargo bench --profile quick --bench bounce                     tables for 4, 16 and 64 lanes of a minute
 //!     cargo bench --profile quick --bench bounce -- 64 300           64 lanes of 5 minutes
 //!     BOUNCE_BENCH_DIR=/dev/shm cargo bench …                        without a disk in the way
+#![allow(clippy::expect_used, reason = "a bench that cannot run says why and stops")]
 
 use std::fs::{self, File};
 use std::hint::black_box;
