@@ -11,32 +11,19 @@ use super::sink::OutputFormat;
 /// frames in `bytes`). Returns how many samples were not finite; they are delivered as 0.
 pub(crate) fn decode(sample: SampleKind, bytes: &[u8], out: &mut [&mut [f32]]) -> u64 {
     match sample {
-        SampleKind::I8 => finite(planes(bytes, out, |[b]: [u8; 1]| (f32::from(b) - 128.0) / 128.0)),
-        SampleKind::I16 => {
-            finite(planes(bytes, out, |b: [u8; 2]| f32::from(i16::from_le_bytes(b)) / 32_768.0))
-        }
-        SampleKind::I24 => finite(planes(bytes, out, |[a, b, c]: [u8; 3]| {
+        SampleKind::I8 => planes(bytes, out, |[b]: [u8; 1]| (f32::from(b) - 128.0) / 128.0),
+        SampleKind::I16 => planes(bytes, out, |b: [u8; 2]| f32::from(i16::from_le_bytes(b)) / 32_768.0),
+        SampleKind::I24 => planes(bytes, out, |[a, b, c]: [u8; 3]| {
             // In the upper three bytes the value is 2^8 too large, but still exact in f32.
             i32::from_le_bytes([0, a, b, c]) as f32 / 2_147_483_648.0
-        })),
-        SampleKind::I32 => {
-            finite(planes(bytes, out, |b: [u8; 4]| i32::from_le_bytes(b) as f32 / 2_147_483_648.0))
-        }
-        SampleKind::F32 => {
-            planes(bytes, out, f32::from_le_bytes);
-            remove_nonfinite(out)
-        }
-        SampleKind::F64 => {
-            planes(bytes, out, |b: [u8; 8]| f64::from_le_bytes(b) as f32);
-            remove_nonfinite(out)
-        }
-        SampleKind::Compressed => 0,
+        }),
+        SampleKind::I32 => planes(bytes, out, |b: [u8; 4]| i32::from_le_bytes(b) as f32 / 2_147_483_648.0),
+        SampleKind::F32 => planes(bytes, out, f32::from_le_bytes),
+        SampleKind::F64 => planes(bytes, out, |b: [u8; 8]| f64::from_le_bytes(b) as f32),
+        SampleKind::Compressed => {}
     }
-}
-
-/// Integers are always finite.
-fn finite(_: ()) -> u64 {
-    0
+    // Integers are always finite.
+    if matches!(sample, SampleKind::F32 | SampleKind::F64) { remove_nonfinite(out) } else { 0 }
 }
 
 fn planes<const N: usize>(bytes: &[u8], out: &mut [&mut [f32]], value: impl Fn([u8; N]) -> f32) {

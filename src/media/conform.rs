@@ -44,6 +44,9 @@ pub fn working_copy(
     check_hash(path, blake3)?;
     let copy = cache_dir.join(format!("{blake3}-{session_rate}.wav"));
     let frames = conformed_frames(info.frames, info.rate, session_rate);
+    if frames == 0 {
+        return Err(MediaError::damaged(path, "it is shorter than one sample at the session's rate"));
+    }
     if is_whole(&copy, session_rate, info.channels, frames) {
         return Ok(copy);
     }
@@ -59,9 +62,9 @@ pub fn working_copy(
         progress,
     };
     if is_wave {
-        maker.from_wave()?
+        maker.copy_wave()?
     } else {
-        maker.from_decoder()?
+        maker.copy_decoded()?
     }
     maker.resampler.finish(&mut |planes| maker.writer.write(planes))?;
     // The name of the copy says which bytes it came from, so they must still be those.
@@ -110,7 +113,7 @@ struct Maker<'a> {
 }
 
 impl Maker<'_> {
-    fn from_wave(&mut self) -> Result<(), MediaError> {
+    fn copy_wave(&mut self) -> Result<(), MediaError> {
         let mut reader = WavReader::open(self.path)?;
         let channels = self.writer.channels();
         if (reader.info().rate, reader.info().channels) != (self.rate, channels) {
@@ -129,7 +132,7 @@ impl Maker<'_> {
         Ok(())
     }
 
-    fn from_decoder(&mut self) -> Result<(), MediaError> {
+    fn copy_decoded(&mut self) -> Result<(), MediaError> {
         let mut decoder = Decoder::open(self.path)?;
         if (decoder.rate(), decoder.channels()) != (self.rate, self.writer.channels()) {
             return Err(changed(self.path));

@@ -14,6 +14,7 @@ use symphonia::core::formats::probe::Hint;
 use symphonia::core::formats::{FormatOptions, FormatReader, Track, TrackType};
 use symphonia::core::io::MediaSourceStream;
 use symphonia::core::meta::MetadataOptions;
+use symphonia::core::packet::Packet;
 use symphonia::core::units::TimeBase;
 
 use super::coding::remove_nonfinite;
@@ -25,6 +26,8 @@ use super::{MediaError, MediaErrorKind, sniff};
 const QUIET: u64 = 4_096;
 /// Undecodable packets in a row after which the rest of the file is given up.
 const PATIENCE: usize = 1_000;
+/// Longest damaged stretch, in seconds, that is bridged by silence.
+const BRIDGE: u64 = 60;
 /// Longest recording taken, in frames (about 800 hours at 384 kHz): stops files that expand without end.
 const MAX_FRAMES: u64 = 1 << 40;
 
@@ -38,6 +41,11 @@ pub(crate) struct Decoder {
     decoder: Box<dyn AudioDecoder>,
     track: u32,
     time_base: Option<TimeBase>,
+    start: i64,
+    /// A packet that waits until the gap before it is filled.
+    held: Option<Packet>,
+    /// Frames accounted for so far, lost ones included.
+    position: u64,
     promised: Option<u64>,
     channels: u16,
     rate: u32,
@@ -52,6 +60,12 @@ pub(crate) struct Decoder {
     nonfinite: u64,
     ended: bool,
     warnings: Vec<String>,
+}
+
+enum Next {
+    Packet(Packet),
+    Skip,
+    End,
 }
 
 enum Step {
@@ -79,6 +93,9 @@ impl Decoder {
             decoder,
             track: track.id,
             time_base: track.time_base,
+            start: track.start_ts.get(),
+            held: None,
+            position: 0,
             promised: track.num_frames,
             channels: 0,
             rate: parameters.and_then(|p| p.sample_rate).unwrap_or(0),
@@ -169,51 +186,88 @@ impl Decoder {
 
     fn step_unguarded(&mut self) -> Result<Step, MediaError> {
         for _ in 0..PATIENCE {
-            if self.ended {
-                return Ok(Step::End);
-            }
-            let packet = match self.reader.next_packet() {
-                Ok(Some(packet)) if packet.track_id == self.track => packet,
-                Ok(Some(_)) => continue,
-                Ok(None) => return Ok(self.end(None)),
-                Err(Error::DecodeError(_)) => continue,
-                Err(Error::ResetRequired) => {
-                    return Ok(
-                        self.end(Some("it is several recordings in one file; only the first was read"))
-                    );
-                }
-                Err(Error::IoError(e)) if e.kind() != io::ErrorKind::UnexpectedEof => {
-                    return Err(MediaError::reading(&self.path, e));
-                }
-                Err(_) => return Ok(self.end(Some("it is cut short or damaged; what came before was read"))),
+            let packet = match self.next_packet()? {
+                Next::Packet(packet) => packet,
+                Next::Skip => continue,
+                Next::End => return Ok(Step::End),
             };
-            let audio = match self.decoder.decode(&packet) {
-                Ok(audio) => audio,
-                Err(Error::DecodeError(_) | Error::IoError(_)) => {
-                    return Ok(Step::Lost(self.frames_lost(packet.dur.get())));
-                }
-                Err(e) => return Err(unreadable(&self.path, e)),
-            };
-            if audio.frames() == 0 {
-                continue;
+            let gap = self.gap_before(&packet);
+            if gap > BRIDGE * u64::from(self.rate) {
+                return Ok(self.end(Some("it has a long damaged stretch; it was read up to there")));
             }
-            let (rate, channels) = (audio.spec().rate(), audio.spec().channels().count());
-            if self.channels == 0 {
-                self.channels = u16::try_from(channels).unwrap_or(u16::MAX);
-                self.rate = rate;
-                check_channels(self.channels, &self.path)?;
-                check_rate(rate, &self.path)?;
-            } else if (self.rate, usize::from(self.channels)) != (rate, channels) {
-                return Ok(
-                    self.end(Some("its rate or its channels change on the way; it was read up to there"))
-                );
+            if gap > 0 {
+                self.held = Some(packet);
+                return Ok(self.lose(gap));
             }
-            audio.copy_to_vecs_planar(&mut self.block);
-            let mut planes: Vec<&mut [f32]> = self.block.iter_mut().map(Vec::as_mut_slice).collect();
-            self.nonfinite += remove_nonfinite(&mut planes);
-            return Ok(Step::Samples);
+            if let Some(step) = self.decode(&packet)? {
+                return Ok(step);
+            }
         }
         Ok(self.end(Some("it has a long damaged stretch; it was read up to there")))
+    }
+
+    fn next_packet(&mut self) -> Result<Next, MediaError> {
+        if self.ended {
+            return Ok(Next::End);
+        }
+        if let Some(packet) = self.held.take() {
+            return Ok(Next::Packet(packet));
+        }
+        let warning = match self.reader.next_packet() {
+            Ok(Some(packet)) if packet.track_id == self.track => return Ok(Next::Packet(packet)),
+            Ok(Some(_)) | Err(Error::DecodeError(_)) => return Ok(Next::Skip),
+            Ok(None) => None,
+            Err(Error::ResetRequired) => {
+                Some("it is several recordings in one file; only the first was read")
+            }
+            Err(Error::IoError(e)) if e.kind() != io::ErrorKind::UnexpectedEof => {
+                return Err(MediaError::reading(&self.path, e));
+            }
+            Err(_) => Some("it is cut short or damaged; what came before was read"),
+        };
+        self.end(warning);
+        Ok(Next::End)
+    }
+
+    /// Frames missing before `packet`: damaged packets that the demuxer itself has left out. Only lossless files count
+    /// their frames without doubt.
+    fn gap_before(&self, packet: &Packet) -> u64 {
+        if self.sample == SampleKind::Compressed {
+            return 0;
+        }
+        let ticks = packet.pts.get().saturating_sub(self.start);
+        self.frames_in(u64::try_from(ticks).unwrap_or(0)).saturating_sub(self.position)
+    }
+
+    /// Decodes `packet` into `block`; nothing if it holds no frames.
+    fn decode(&mut self, packet: &Packet) -> Result<Option<Step>, MediaError> {
+        let audio = match self.decoder.decode(packet) {
+            Ok(audio) => audio,
+            Err(Error::DecodeError(_) | Error::IoError(_)) => {
+                let frames = self.frames_in(packet.dur.get()).min(u64::from(self.rate));
+                return Ok(Some(self.lose(frames)));
+            }
+            Err(e) => return Err(unreadable(&self.path, e)),
+        };
+        if audio.frames() == 0 {
+            return Ok(None);
+        }
+        let (rate, channels) = (audio.spec().rate(), audio.spec().channels().count());
+        if self.channels == 0 {
+            self.channels = u16::try_from(channels).unwrap_or(u16::MAX);
+            self.rate = rate;
+            check_channels(self.channels, &self.path)?;
+            check_rate(rate, &self.path)?;
+        } else if (self.rate, usize::from(self.channels)) != (rate, channels) {
+            return Ok(Some(
+                self.end(Some("its rate or its channels change on the way; it was read up to there")),
+            ));
+        }
+        self.position = self.position.saturating_add(audio.frames() as u64);
+        audio.copy_to_vecs_planar(&mut self.block);
+        let mut planes: Vec<&mut [f32]> = self.block.iter_mut().map(Vec::as_mut_slice).collect();
+        self.nonfinite += remove_nonfinite(&mut planes);
+        Ok(Some(Step::Samples))
     }
 
     fn end(&mut self, warning: Option<&str>) -> Step {
@@ -222,24 +276,24 @@ impl Decoder {
         Step::End
     }
 
-    /// Frames in a packet that lasts `duration` ticks, at most a second's worth.
-    fn frames_lost(&mut self, duration: u64) -> u64 {
-        self.lost += 1;
-        let (rate, most) = (u128::from(self.rate), u64::from(self.rate));
-        let frames = match self.time_base {
-            Some(base) => {
-                u128::from(duration) * rate * u128::from(base.numer.get()) / u128::from(base.denom.get())
-            }
-            None => u128::from(duration),
-        };
-        u64::try_from(frames).unwrap_or(most).min(most)
+    fn lose(&mut self, frames: u64) -> Step {
+        self.lost = self.lost.saturating_add(frames);
+        self.position = self.position.saturating_add(frames);
+        Step::Lost(frames)
+    }
+
+    /// Frames in `ticks` of the track's own clock.
+    fn frames_in(&self, ticks: u64) -> u64 {
+        let Some(base) = self.time_base else { return ticks };
+        let frames = u128::from(ticks) * u128::from(self.rate) * u128::from(base.numer.get());
+        u64::try_from(frames / u128::from(base.denom.get())).unwrap_or(u64::MAX)
     }
 
     /// What is known now that the file was read to its end.
     pub(crate) fn info(&self) -> AudioInfo {
         let mut warnings = self.warnings.clone();
         if self.lost > 0 {
-            warnings.push(format!("{} damaged packets in it were replaced by silence", self.lost));
+            warnings.push(format!("it is damaged: {} frames could not be decoded and are silent", self.lost));
         }
         match self.promised {
             Some(promised) if promised > self.done && self.sample != SampleKind::Compressed => {
@@ -321,7 +375,10 @@ fn unreadable(path: &Path, error: Error) -> MediaError {
 }
 
 fn sample_kind(parameters: &AudioCodecParameters) -> SampleKind {
-    let bits = parameters.bits_per_sample.or(parameters.bits_per_coded_sample).unwrap_or(0);
+    // ALAC says it in its own header only: the sixth byte of its configuration is the bit depth.
+    let alac = parameters.extra_data.as_ref().filter(|_| parameters.codec == codec::CODEC_ID_ALAC);
+    let alac_bits = alac.and_then(|config| config.get(5)).map(|bits| u32::from(*bits));
+    let bits = parameters.bits_per_sample.or(parameters.bits_per_coded_sample).or(alac_bits).unwrap_or(0);
     match (parameters.codec, bits) {
         (codec::CODEC_ID_PCM_F32BE | codec::CODEC_ID_PCM_F32LE, _) => SampleKind::F32,
         (codec::CODEC_ID_PCM_F64BE | codec::CODEC_ID_PCM_F64LE, _) => SampleKind::F64,
