@@ -219,6 +219,30 @@ proptest! {
     }
 }
 
+fn any_number() -> impl Strategy<Value = u64> {
+    prop_oneof![0u64..3000, any::<u64>(), Just(u64::MAX)]
+}
+
+proptest! {
+    /// A song that breaks the rules never gets this far; should it do so, the callback must not fall over.
+    #[test]
+    fn a_song_without_rules_gives_some_samples(
+        raws in prop::collection::vec((any_number(), any_number(), any_number(), any_number(), any_number()), 0..5),
+        start in prop_oneof![-3000i64..3000, any::<i64>()],
+    ) {
+        let regions = raws.into_iter().map(|(source_in, length, at, fade_in, fade_out)| {
+            let mut wild = region(1, 1 + source_in % 3, source_in, length, at.cast_signed());
+            wild.fade_in = fade(fade_in, Curve::Exponential, f64::NAN);
+            wild.fade_out = fade(fade_out, Curve::EqualPower, 1e300);
+            wild
+        });
+        let song = song(vec![lane(1, "wild", regions.collect())]);
+        let takes = three_takes();
+        let found = lane_in_blocks(&plan(&song, &takes), 0, start, &[700], 33, &takes);
+        prop_assert!(found.iter().flatten().all(|sample| sample.is_finite()));
+    }
+}
+
 // ---- fixed cases ---------------------------------------------------------------------------------------
 
 /// `tests/reference/render_reference.py` renders the same session with numpy and scipy.
