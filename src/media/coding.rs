@@ -120,7 +120,7 @@ mod tests {
     fn integers_are_read_as_libsndfile_reads_them() {
         // libsndfile 1.2.2: int / 2^(bits-1).
         assert_eq!(read(SampleKind::I16, &i16::MIN.to_le_bytes()), -1.0);
-        assert_eq!(read(SampleKind::I16, &i16::MAX.to_le_bytes()), 0.999_969_482_421_875);
+        assert_eq!(read(SampleKind::I16, &i16::MAX.to_le_bytes()), 0.999_969_482_421_875_f64 as f32);
         assert_eq!(read(SampleKind::I24, &[0, 0, 0x80]), -1.0);
         assert_eq!(read(SampleKind::I24, &[0xff, 0xff, 0x7f]), 8_388_607.0 / 8_388_608.0);
         assert_eq!(read(SampleKind::I24, &[1, 0, 0]), 1.0 / 8_388_608.0);

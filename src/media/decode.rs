@@ -4,23 +4,20 @@
 //! left out. What a header says about the length is not believed; the length is what came out.
 
 use std::io;
-use std::panic::{AssertUnwindSafe, catch_unwind};
+use std::panic::AssertUnwindSafe;
 use std::path::{Path, PathBuf};
 
-use symphonia::core::codecs::audio::well_known as codec;
-use symphonia::core::codecs::audio::{AudioCodecParameters, AudioDecoder, AudioDecoderOptions};
+use symphonia::core::codecs::audio::AudioDecoder;
 use symphonia::core::errors::Error;
-use symphonia::core::formats::probe::Hint;
-use symphonia::core::formats::{FormatOptions, FormatReader, Track, TrackType};
-use symphonia::core::io::MediaSourceStream;
-use symphonia::core::meta::MetadataOptions;
+use symphonia::core::formats::FormatReader;
 use symphonia::core::packet::Packet;
 use symphonia::core::units::TimeBase;
 
 use super::coding::remove_nonfinite;
-use super::info::{AudioInfo, Container, SampleKind};
+use super::demux::{self, guard, sample_kind, unreadable};
+use super::info::{AudioInfo, Container, MAX_RATE, SampleKind};
 use super::riff::{check_channels, check_rate};
-use super::{MediaError, MediaErrorKind, sniff};
+use super::{MediaError, sniff};
 
 /// Frames of silence delivered at a time for packets that could not be decoded.
 const QUIET: u64 = 4_096;
@@ -28,6 +25,8 @@ const QUIET: u64 = 4_096;
 const PATIENCE: usize = 1_000;
 /// Longest damaged stretch, in seconds, that is bridged by silence.
 const BRIDGE: u64 = 60;
+/// Frames lost in all after which the rest of the file is given up: ten minutes at 48 kHz.
+const MOST_LOST: u64 = 28_800_000;
 /// Longest recording taken, in frames (about 800 hours at 384 kHz): stops files that expand without end.
 const MAX_FRAMES: u64 = 1 << 40;
 
@@ -80,9 +79,7 @@ impl Decoder {
         let file = sniff::open(path)?;
         let container = sniff::container(&file, path)?;
         let bytes = file.metadata().map_err(|e| MediaError::reading(path, e))?.len();
-        let stream = MediaSourceStream::new(Box::new(file), Default::default());
-        let (reader, decoder, track) =
-            guard(path, || open_parts(stream))?.map_err(|e| unreadable(path, e))?;
+        let (reader, decoder, track) = demux::open(file, path, container)?;
         let parameters = track.codec_params.as_ref().and_then(|p| p.audio());
         let mut opened = Decoder {
             path: path.to_path_buf(),
@@ -192,7 +189,7 @@ impl Decoder {
                 Next::End => return Ok(Step::End),
             };
             let gap = self.gap_before(&packet);
-            if gap > BRIDGE * u64::from(self.rate) {
+            if gap > BRIDGE * u64::from(self.rate.min(MAX_RATE)) {
                 return Ok(self.end(Some("it has a long damaged stretch; it was read up to there")));
             }
             if gap > 0 {
@@ -244,7 +241,7 @@ impl Decoder {
         let audio = match self.decoder.decode(packet) {
             Ok(audio) => audio,
             Err(Error::DecodeError(_) | Error::IoError(_)) => {
-                let frames = self.frames_in(packet.dur.get()).min(u64::from(self.rate));
+                let frames = self.frames_in(packet.dur.get()).min(u64::from(self.rate.min(MAX_RATE)));
                 return Ok(Some(self.lose(frames)));
             }
             Err(e) => return Err(unreadable(&self.path, e)),
@@ -276,7 +273,11 @@ impl Decoder {
         Step::End
     }
 
+    /// Notes that `frames` are lost. A file that is nothing but damage would otherwise expand into hours of silence.
     fn lose(&mut self, frames: u64) -> Step {
+        if self.lost > MOST_LOST {
+            return self.end(Some("most of it is damaged; it was read up to there"));
+        }
         self.lost = self.lost.saturating_add(frames);
         self.position = self.position.saturating_add(frames);
         Step::Lost(frames)
@@ -326,69 +327,5 @@ impl Decoder {
     /// Samples so far that were not finite and came out as 0.
     pub(crate) fn nonfinite(&self) -> u64 {
         self.nonfinite
-    }
-}
-
-type Parts = (Box<dyn FormatReader>, Box<dyn AudioDecoder>, Track);
-
-fn open_parts(stream: MediaSourceStream<'static>) -> Result<Parts, Error> {
-    let reader = symphonia::default::get_probe().probe(
-        &Hint::new(),
-        stream,
-        FormatOptions::default(),
-        MetadataOptions::default(),
-    )?;
-    let track = reader
-        .default_track(TrackType::Audio)
-        .cloned()
-        .ok_or(Error::Unsupported("there is no sound in it"))?;
-    let parameters = track
-        .codec_params
-        .as_ref()
-        .and_then(|parameters| parameters.audio())
-        .ok_or(Error::Unsupported("its coding is not known"))?;
-    let decoder =
-        symphonia::default::get_codecs().make_audio_decoder(parameters, &AudioDecoderOptions::default())?;
-    Ok((reader, decoder, track))
-}
-
-/// Runs library code over hostile bytes: should it panic, the file counts as damaged.
-fn guard<T>(path: &Path, work: impl FnOnce() -> T) -> Result<T, MediaError> {
-    catch_unwind(AssertUnwindSafe(work))
-        .map_err(|_| MediaError::damaged(path, "it is damaged in a way that no decoder can follow"))
-}
-
-fn unreadable(path: &Path, error: Error) -> MediaError {
-    match error {
-        Error::IoError(e) if e.kind() == io::ErrorKind::UnexpectedEof => {
-            MediaError::damaged(path, "it ends before its first samples")
-        }
-        Error::IoError(e) => MediaError::reading(path, e),
-        Error::Unsupported(what) => MediaError::new(
-            MediaErrorKind::Unsupported,
-            path,
-            format!("it cannot be decoded ({what})"),
-            "export it as WAV or FLAC",
-        ),
-        other => MediaError::damaged(path, format!("it cannot be decoded ({other})")),
-    }
-}
-
-fn sample_kind(parameters: &AudioCodecParameters) -> SampleKind {
-    // ALAC says it in its own header only: the sixth byte of its configuration is the bit depth.
-    let alac = parameters.extra_data.as_ref().filter(|_| parameters.codec == codec::CODEC_ID_ALAC);
-    let alac_bits = alac.and_then(|config| config.get(5)).map(|bits| u32::from(*bits));
-    let bits = parameters.bits_per_sample.or(parameters.bits_per_coded_sample).or(alac_bits).unwrap_or(0);
-    match (parameters.codec, bits) {
-        (codec::CODEC_ID_PCM_F32BE | codec::CODEC_ID_PCM_F32LE, _) => SampleKind::F32,
-        (codec::CODEC_ID_PCM_F64BE | codec::CODEC_ID_PCM_F64LE, _) => SampleKind::F64,
-        (codec::CODEC_ID_PCM_ALAW | codec::CODEC_ID_PCM_MULAW, _) => SampleKind::Compressed,
-        (codec::CODEC_ID_MP1 | codec::CODEC_ID_MP2 | codec::CODEC_ID_MP3, _) => SampleKind::Compressed,
-        (codec::CODEC_ID_AAC | codec::CODEC_ID_VORBIS | codec::CODEC_ID_OPUS, _) => SampleKind::Compressed,
-        (_, 1..=8) => SampleKind::I8,
-        (_, 9..=16) => SampleKind::I16,
-        (_, 17..=24) => SampleKind::I24,
-        (_, 25..=32) => SampleKind::I32,
-        _ => SampleKind::Compressed,
     }
 }

@@ -46,7 +46,7 @@ impl FlacWriter {
         let sink = Reporting { inner: BufWriter::new(file), failure: Arc::clone(&failure) };
         let (bits, channels) = (u32::from(spec.format.bits()), spec.channels as u8);
         let encoder = FlacSampleWriter::new(sink, Options::default(), spec.rate, bits, channels, None)
-            .map_err(|e| flac_error(path, e))?;
+            .map_err(|e| MediaError::writing(path, as_io(e)))?;
         let block = Vec::with_capacity(BLOCK * usize::from(spec.channels));
         Ok(FlacWriter { encoder, failure, aside, spec, expected: expected_frames, frames: 0, block })
     }
@@ -65,7 +65,7 @@ impl FlacWriter {
             }
             _ => {}
         }
-        self.encoder.write(&self.block).map_err(|e| flac_error(self.aside.target(), e))
+        self.encoder.write(&self.block).map_err(|e| self.aside.fail(as_io(e)))
     }
 }
 
@@ -90,7 +90,7 @@ impl AudioSink for FlacWriter {
         let FlacWriter { encoder, mut failure, aside, expected, frames, .. } = *self;
         expect_frames(aside.target(), expected, frames)?;
         // Finalising also drops the sink, whose last flush can fail too.
-        encoder.finalize().map_err(|e| flac_error(aside.target(), e))?;
+        encoder.finalize().map_err(|e| MediaError::writing(aside.target(), as_io(e)))?;
         if let Some(error) = Arc::get_mut(&mut failure).and_then(OnceLock::take) {
             return Err(MediaError::writing(aside.target(), error));
         }
@@ -98,10 +98,10 @@ impl AudioSink for FlacWriter {
     }
 }
 
-fn flac_error(path: &Path, error: flac_codec::Error) -> MediaError {
+fn as_io(error: flac_codec::Error) -> io::Error {
     match error {
-        flac_codec::Error::Io(error) => MediaError::writing(path, error),
-        other => MediaError::writing(path, io::Error::other(other.to_string())),
+        flac_codec::Error::Io(error) => error,
+        other => io::Error::other(other.to_string()),
     }
 }
 

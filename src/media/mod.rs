@@ -11,6 +11,7 @@
 mod coding;
 mod conform;
 mod decode;
+mod demux;
 mod error;
 mod flac_writer;
 mod hash;

@@ -1,6 +1,7 @@
 //! What every output file has in common.
 
 use std::fs::{File, Permissions};
+use std::io;
 use std::os::unix::fs::PermissionsExt;
 use std::path::{Path, PathBuf};
 
@@ -152,6 +153,8 @@ pub(crate) fn expect_frames(path: &Path, expected: Option<u64>, frames: u64) -> 
 pub(crate) struct Aside {
     temp: NamedTempFile,
     target: PathBuf,
+    /// A write has failed, so that what is there is not whole.
+    failed: bool,
 }
 
 impl Aside {
@@ -175,7 +178,7 @@ impl Aside {
             .permissions(Permissions::from_mode(0o644))
             .tempfile_in(folder)
             .map_err(|e| MediaError::writing(target, e))?;
-        Ok(Aside { temp, target: target.to_path_buf() })
+        Ok(Aside { temp, target: target.to_path_buf(), failed: false })
     }
 
     pub(crate) fn target(&self) -> &Path {
@@ -186,6 +189,13 @@ impl Aside {
         self.temp.as_file()
     }
 
+    /// Turns the failure of a write into an error and remembers it: even if the caller goes on, the file never gets its
+    /// final name.
+    pub(crate) fn fail(&mut self, error: io::Error) -> MediaError {
+        self.failed = true;
+        MediaError::writing(&self.target, error)
+    }
+
     /// Waits until the bytes are on the disk.
     pub(crate) fn sync(&self) -> Result<(), MediaError> {
         self.file().sync_all().map_err(|e| MediaError::writing(&self.target, e))
@@ -193,7 +203,31 @@ impl Aside {
 
     /// Gives the file its final name.
     pub(crate) fn rename(self) -> Result<(), MediaError> {
-        let Aside { temp, target } = self;
+        let Aside { temp, target, failed } = self;
+        if failed {
+            let why = "an earlier part of it could not be written";
+            return Err(MediaError::new(
+                MediaErrorKind::Output,
+                &target,
+                why,
+                "make room and write it again",
+            ));
+        }
         temp.persist(&target).map(drop).map_err(|e| MediaError::writing(&target, e.error))
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn a_file_with_a_failed_write_never_gets_its_name() {
+        let dir = tempfile::tempdir().unwrap();
+        let target = dir.path().join("x.wav");
+        let mut aside = Aside::create(&target).unwrap();
+        assert_eq!(aside.fail(io::ErrorKind::StorageFull.into()).kind(), MediaErrorKind::Full);
+        assert_eq!(aside.rename().unwrap_err().kind(), MediaErrorKind::Output);
+        assert_eq!(std::fs::read_dir(dir.path()).unwrap().count(), 0);
     }
 }

@@ -145,3 +145,13 @@ fn a_flac_file_cut_short_is_read_as_far_as_it_goes_and_says_so() {
     let hurt = inspect(&put(&dir, "z.flac", &hurt), &Silent).unwrap();
     assert_eq!(hurt.info.frames, 100_000, "{:?}", hurt.info.warnings);
 }
+
+#[test]
+fn an_aiff_file_cut_short_is_read_as_far_as_it_goes() {
+    let dir = folder();
+    let values = integers(20_000, 24, 4);
+    let whole = aiff(&values, 24, 48_000);
+    let cut = inspect(&put(&dir, "x.aif", &whole[..whole.len() - 3 * 5_000]), &Silent).unwrap();
+    assert_eq!(cut.info.frames, 15_000);
+    assert!(cut.info.warnings.iter().any(|w| w.contains("cut short")), "{:?}", cut.info.warnings);
+}
