@@ -1,4 +1,5 @@
 //! The bounce end to end: takes on disk in, files out, read back with an independent reader.
+#![allow(clippy::unwrap_used, reason = "a panic is the report of a test")]
 
 mod rendering;
 

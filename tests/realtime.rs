@@ -1,4 +1,5 @@
 //! Proof that the kernel may run in the realtime callback: it allocates and frees nothing.
+#![allow(clippy::unwrap_used, reason = "a panic is the report of a test")]
 #![allow(unsafe_code, reason = "an allocator that counts can only be written as an unsafe impl")]
 
 mod rendering;

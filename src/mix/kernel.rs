@@ -239,13 +239,22 @@ impl Bus<'_> {
 /// Pans a lane's block (one slice: mono; two: left and right) with `gains` and adds it to the bus.
 /// Lanes added in the same order give the same bits. Realtime-safe.
 pub fn mix_into(gains: PanGains, block: &[&[f32]], bus: &mut Bus<'_>) {
-    let (left, right) = match block {
-        [mono] => (*mono, *mono),
-        [left, right, ..] => (*left, *right),
-        [] => return,
-    };
-    add(left, gains.left, bus.left);
-    add(right, gains.right, bus.right);
+    match block {
+        [] => {}
+        [mono] => {
+            // One loop for both sides: each sample is fetched and widened once.
+            let sums = bus.left.iter_mut().zip(bus.right.iter_mut());
+            for ((left, right), sample) in sums.zip(*mono) {
+                let sample = f64::from(*sample);
+                *left += sample * gains.left;
+                *right += sample * gains.right;
+            }
+        }
+        [left, right, ..] => {
+            add(left, gains.left, bus.left);
+            add(right, gains.right, bus.right);
+        }
+    }
 }
 
 fn add(samples: &[f32], gain: f64, sums: &mut [f64]) {

@@ -3,6 +3,7 @@
 use std::f64::consts::FRAC_1_SQRT_2;
 use std::sync::Arc;
 
+use crate::song::rules::FARTHEST;
 use crate::song::{
     AssetId, Fade, Lane, LaneId, Length, Pan, Polarity, Position, Region, RegionId, Role, Song, Span,
 };
@@ -164,9 +165,11 @@ pub struct Segment {
 impl Segment {
     fn compile(region: &Region, channels: u16, lane_channels: u16) -> Segment {
         let spread = if channels < lane_channels { FRAC_1_SQRT_2 } else { 1.0 };
-        // The rules of a song have it so already; the kernel's arithmetic rests on it.
         let short = |fade: Fade, room: u64| Fade { length: Length(fade.length.0.min(room)), ..fade };
-        let length = region.end().since(region.at).0;
+        // The rules of a song have it so already; the kernel's arithmetic rests on it.
+        let reach = |at: Position| Position(at.0.clamp(-FARTHEST, FARTHEST));
+        let (at, end) = (reach(region.at), reach(region.end()));
+        let length = end.since(at).0;
         let fade_in = short(region.fade_in, length);
         let fade_out = short(region.fade_out, length - fade_in.length.0);
         Segment {
@@ -174,8 +177,8 @@ impl Segment {
             asset: region.asset,
             channels,
             source_in: region.source_in,
-            at: region.at,
-            end: region.end(),
+            at,
+            end,
             gain: region.gain_db.to_linear().0 * spread,
             fade_in: Ramp::new(fade_in),
             fade_out: Ramp::new(fade_out),

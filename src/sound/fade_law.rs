@@ -107,12 +107,12 @@ impl Ramp {
         if n >= self.length { 0.0 } else { self.rising(self.length - 1 - n) }
     }
 
-    /// Gains of the fade-in from its sample `from` on, one for each place in `out`.
+    /// Gains of the fade-in from its sample `from` on, one for each place in `out`, which must not reach past its end.
     pub fn fill_rising(&self, from: u64, out: &mut [f64]) {
         self.fill(out, |index| from.saturating_add(index));
     }
 
-    /// Gains of the fade-out from its sample `from` on, one for each place in `out`.
+    /// Gains of the fade-out from its sample `from` on, one for each place in `out`, which must not reach past its end.
     pub fn fill_falling(&self, from: u64, out: &mut [f64]) {
         let last = self.length.saturating_sub(1);
         self.fill(out, |index| last.saturating_sub(from.saturating_add(index)));
@@ -122,7 +122,7 @@ impl Ramp {
         // Both are far below 2^53, so that the only rounding is the division's.
         #[expect(clippy::cast_precision_loss, reason = "positions are below 2^41")]
         let (n, length) = (n as f64, self.length as f64);
-        (n + 0.5) / length
+        ((n + 0.5) / length).min(1.0)
     }
 
     /// The law is chosen once for the whole stretch, so that the loops hold no branch on it.
@@ -147,7 +147,7 @@ impl Ramp {
 }
 
 #[cfg(test)]
-#[expect(clippy::approx_constant, reason = "the digits stand as they were published")]
+#[expect(clippy::approx_constant, reason = "digits of a table, compared to nine places")]
 mod tests {
     use proptest::prelude::*;
 

@@ -47,7 +47,7 @@ fn within(pan: Pan) -> f64 {
 }
 
 #[cfg(test)]
-#[expect(clippy::approx_constant, reason = "the digits stand as they were published")]
+#[expect(clippy::approx_constant, reason = "digits of a table, compared to nine places")]
 mod tests {
     use proptest::prelude::*;
 

@@ -4,6 +4,7 @@
 //!     cargo bench --profile quick --bench bounce                     tables for 4, 16 and 64 lanes of a minute
 //!     cargo bench --profile quick --bench bounce -- 64 300           64 lanes of 5 minutes
 //!     BOUNCE_BENCH_DIR=/dev/shm cargo bench …                        without a disk in the way
+#![allow(clippy::expect_used, reason = "a bench that cannot run says why and stops")]
 
 use std::fs::{self, File};
 use std::hint::black_box;
@@ -94,7 +95,7 @@ fn make_song(lanes: u64, frames: u64) -> Song {
     let lane = |id: u64| {
         let region = |index: u64| {
             let crosses_in = index % 2 == 1;
-            let crosses_out = index % 2 == 0 && (index + 1) * 96_000 < frames;
+            let crosses_out = index.is_multiple_of(2) && (index + 1) * 96_000 < frames;
             let (at, overlap) = (index * 96_000, if crosses_out { 720 } else { 0 });
             Arc::new(Region {
                 id: RegionId(id * 100_000 + index),
@@ -102,7 +103,7 @@ fn make_song(lanes: u64, frames: u64) -> Song {
                 source_in: at,
                 length: Length((96_000 + overlap).min(frames - at)),
                 at: Position(i64::try_from(at).expect("short songs")),
-                gain_db: Db(if index % 3 == 0 { -1.5 } else { 0.0 }),
+                gain_db: Db(if index.is_multiple_of(3) { -1.5 } else { 0.0 }),
                 fade_in: if crosses_in { fade(15, Curve::EqualPower) } else { fade(5, Curve::Linear) },
                 fade_out: if crosses_out {
                     fade(15, Curve::EqualPower)

@@ -1,4 +1,5 @@
 //! What several tests of rendering share: takes in memory, noise, and songs that keep the rules.
+#![allow(clippy::unwrap_used, reason = "a panic is the report of a test")]
 #![allow(dead_code, reason = "each test binary uses its own part")]
 
 use std::collections::HashMap;
