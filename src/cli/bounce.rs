@@ -5,7 +5,7 @@ use std::path::PathBuf;
 use super::progress::Bar;
 use super::{CliError, assets, opening, output};
 use crate::edit::{Access, Session};
-use crate::handoff::{Bounce, BounceRequest, FileKind, bounce};
+use crate::handoff::{Bounce, BounceRequest, FileKind, bounce, bounce_targets};
 use crate::media::OutputFormat;
 use crate::song::Song;
 
@@ -93,15 +93,38 @@ pub fn write(
         format: target.format,
         overwrite: target.overwrite,
     };
+    spare_recordings(session, session_folder, &request)?;
     Ok(bounce(&request, &Bar::new("bouncing"))?)
+}
+
+/// Refuses to write over a recording of the session, whatever `--overwrite` allows.
+fn spare_recordings(
+    session: &Session,
+    folder: &std::path::Path,
+    request: &BounceRequest,
+) -> Result<(), CliError> {
+    let recordings: Vec<_> = session
+        .assets
+        .iter()
+        .filter_map(|asset| std::fs::canonicalize(assets::path_of(asset, folder)).ok())
+        .collect();
+    let taken = bounce_targets(request)
+        .into_iter()
+        .find(|target| std::fs::canonicalize(target).is_ok_and(|target| recordings.contains(&target)));
+    taken.map_or(Ok(()), |target| {
+        Err(CliError::output(format!(
+            "{} is a recording of this session, and recordings are never written over; bounce to another folder",
+            target.display()
+        )))
+    })
 }
 
 /// What was written, as text.
 pub fn describe(bounced: &Bounce) -> String {
     let seconds = bounced.length as f64 / f64::from(bounced.rate);
     let mut text = format!(
-        "{} files of {seconds:.3}s at {} Hz, all starting at sample {}\n",
-        bounced.files.len(),
+        "{} of {seconds:.3}s at {} Hz, all starting at sample {}\n",
+        output::count(bounced.files.len(), "file"),
         bounced.rate,
         bounced.start
     );

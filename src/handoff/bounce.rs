@@ -89,6 +89,12 @@ pub fn bounce(request: &BounceRequest<'_>, progress: &dyn Progress) -> Result<Bo
     Ok(Bounce { rate: request.rate, start: start.0, length: length.0, files })
 }
 
+/// Where [`bounce`] would write: the lanes' files from top to bottom, then the stack's. Nothing is touched.
+#[must_use]
+pub fn bounce_targets(request: &BounceRequest<'_>) -> Vec<PathBuf> {
+    names(request).iter().map(|name| request.folder.join(name)).collect()
+}
+
 /// Names of all files: the lanes' from top to bottom, then the stack's.
 fn names(request: &BounceRequest<'_>) -> Vec<String> {
     let lanes = request.song.lanes.iter().zip(1..);

@@ -10,7 +10,7 @@ mod file_samples;
 mod publish;
 mod report;
 
-pub use bounce::{AssetFile, BounceRequest, bounce};
+pub use bounce::{AssetFile, BounceRequest, bounce, bounce_targets};
 pub use check::{CheckRequest, Finding, Intake, Severity, check};
 pub use error::BounceError;
 pub use report::{Bounce, BouncedFile, FileKind};
