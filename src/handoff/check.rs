@@ -123,13 +123,20 @@ fn broken_rule(request: &CheckRequest, violation: &Violation) -> Finding {
     }
 }
 
+/// Every recording once, with the first lane that uses it.
 fn media_findings(request: &CheckRequest, findings: &mut Vec<Finding>) {
-    for (lane, number) in request.song.lanes.iter().zip(1..) {
+    let mut ids: Vec<AssetId> = request.intake.keys().copied().collect();
+    ids.sort();
+    for id in ids {
+        let uses = |lane: &Lane| lane.asset == id || lane.regions.iter().any(|region| region.asset == id);
+        let row = request.song.lanes.iter().position(|lane| uses(lane));
+        let number = row.map(|row| row + 1);
         let mut push = |severity, code, text: String, fix: Option<String>| {
-            findings.push(Finding { severity, code, lane: Some(number), at: None, text, fix });
+            findings.push(Finding { severity, code, lane: number, at: None, text, fix });
         };
-        let report = match request.intake.get(&lane.asset) {
+        let report = match request.intake.get(&id) {
             Some(Intake::Sound(report)) => report,
+            // Also where no lane at the head uses it: other states of the session may.
             Some(Intake::Missing(why)) => {
                 push(Severity::Error, "media-missing", why.clone(), None);
                 continue;
@@ -140,6 +147,7 @@ fn media_findings(request: &CheckRequest, findings: &mut Vec<Finding>) {
             }
             None => continue,
         };
+        let Some(number) = number else { continue };
         if report.clipped_runs > 0 {
             let text = format!(
                 "the recording is clipped in {} places, the longest {} samples long",
