@@ -4,7 +4,7 @@ use std::collections::BTreeMap;
 use std::fs;
 use std::os::unix::fs::MetadataExt;
 use std::path::{Path, PathBuf};
-use std::time::{Duration, SystemTime};
+use std::time::SystemTime;
 
 use rayon::prelude::*;
 use serde::{Deserialize, Serialize};
@@ -15,6 +15,9 @@ use crate::edit::Session;
 use crate::handoff::AssetFile;
 use crate::media::{self, MediaError, MediaErrorKind, Progress};
 use crate::song::{Asset, AssetId};
+
+/// Two changes of a file may bear one time if they are closer than this: the coarsest file systems count in 2 s.
+const TICK_NS: i128 = 2_000_000_000;
 
 /// Where an asset's file lies.
 pub fn path_of(asset: &Asset, folder: &Path) -> PathBuf {
@@ -35,6 +38,8 @@ pub enum Trouble {
 struct Stamp {
     bytes: u64,
     modified_ns: i128,
+    /// When the system last noted a change of any kind; unlike the time of modification it cannot be set back.
+    changed_ns: i128,
     blake3: String,
 }
 
@@ -42,7 +47,7 @@ struct Stamp {
 type Stamps = BTreeMap<String, Stamp>;
 
 /// Checks every recording; gives those with which something is wrong. A file that was hashed before and has
-/// kept its size and time since is taken as unchanged; all others are hashed.
+/// kept its size and times since is taken as unchanged; all others are hashed.
 pub fn verify(session: &Session, folder: &Path) -> Vec<(AssetId, Trouble)> {
     let stamps = load_stamps();
     let bar = Bar::new("checking recordings");
@@ -119,7 +124,8 @@ fn verify_one(asset: &Asset, path: &Path, known: Option<&Stamp>) -> Result<Optio
     };
     if let Some(known) = known
         && known.blake3 == asset.blake3
-        && (known.bytes, known.modified_ns) == (metadata.len(), modified_ns(&metadata))
+        && (known.bytes, known.modified_ns, known.changed_ns)
+            == (metadata.len(), modified_ns(&metadata), changed_ns(&metadata))
     {
         return Ok(None);
     }
@@ -143,16 +149,23 @@ fn verify_one(asset: &Asset, path: &Path, known: Option<&Stamp>) -> Result<Optio
 /// A stamp, unless the file is so young that a change within the clock's tick could go unseen.
 fn stamp(path: &Path, blake3: &str) -> Option<Stamp> {
     let metadata = fs::metadata(path).ok()?;
-    let age = SystemTime::now().duration_since(metadata.modified().ok()?).ok()?;
-    (age > Duration::from_secs(2)).then(|| Stamp {
+    let now = SystemTime::now().duration_since(SystemTime::UNIX_EPOCH).ok()?.as_nanos();
+    let newest = modified_ns(&metadata).max(changed_ns(&metadata));
+    let age = i128::try_from(now).ok()? - newest;
+    (age > TICK_NS).then(|| Stamp {
         bytes: metadata.len(),
         modified_ns: modified_ns(&metadata),
+        changed_ns: changed_ns(&metadata),
         blake3: blake3.to_owned(),
     })
 }
 
 fn modified_ns(metadata: &fs::Metadata) -> i128 {
     i128::from(metadata.mtime()) * 1_000_000_000 + i128::from(metadata.mtime_nsec())
+}
+
+fn changed_ns(metadata: &fs::Metadata) -> i128 {
+    i128::from(metadata.ctime()) * 1_000_000_000 + i128::from(metadata.ctime_nsec())
 }
 
 fn key(path: &Path) -> String {
