@@ -70,6 +70,9 @@ impl From<BounceError> for CliError {
         match error {
             BounceError::Media(error) => CliError { text, ..CliError::from(error) },
             BounceError::Nothing => CliError::refused(text),
+            BounceError::Exists { .. } => {
+                CliError::output(format!("{text} with --overwrite; nothing was written"))
+            }
             _ => CliError::output(text),
         }
     }

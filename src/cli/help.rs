@@ -29,7 +29,11 @@ pub fn main(args: &Args, mut program: clap::Command) -> Result<(), CliError> {
                 Some(command) => output::text(&command.render_long_help().to_string()),
                 None => match verb(topic) {
                     Some(verb) => output::text(&help_verb(verb)),
-                    None => Err(unknown(topic, names.iter().map(String::as_str), "help topic")),
+                    None => {
+                        let verbs = VERBS.iter().map(|verb| verb.name);
+                        let topics = names.iter().map(String::as_str).chain(["commands"]).chain(verbs);
+                        Err(unknown(topic, topics, "help topic"))
+                    }
                 },
             }
         }
@@ -37,7 +41,8 @@ pub fn main(args: &Args, mut program: clap::Command) -> Result<(), CliError> {
 }
 
 fn unknown<'a>(typed: &str, names: impl Iterator<Item = &'a str>, what: &str) -> CliError {
-    let hint = nearest(typed, names)
-        .map_or("`tautline help` lists all".into(), |near| format!("did you mean {near}?"));
+    let list = if what == "verb" { "`tautline help commands`" } else { "`tautline help`" };
+    let hint =
+        nearest(typed, names).map_or(format!("{list} lists all"), |near| format!("did you mean `{near}`?"));
     CliError::usage(format!("there is no {what} `{typed}`; {hint}"))
 }

@@ -39,7 +39,11 @@ pub fn state_at(session: &Session, at: Option<&str>) -> Result<(EditId, Song), C
         _ => {
             let presets = crate::command::Presets::new();
             let context = Context { session, cursor: None, presets: &presets };
-            let unknown = context.edit(&crate::command::EditRef::Mark(at.to_owned()));
+            let wanted = match at.parse() {
+                Ok(number) => crate::command::EditRef::Number(number),
+                Err(_) => crate::command::EditRef::Mark(at.to_owned()),
+            };
+            let unknown = context.edit(&wanted);
             return Err(unknown.map_or_else(CliError::from, |_| CliError::usage("no such mark")));
         }
     };

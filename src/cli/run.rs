@@ -14,6 +14,7 @@ const LARGEST_SCRIPT: u64 = 64 << 20;
 
 /// Where the commands come from.
 #[derive(Debug, clap::Args)]
+#[command(override_usage = "tautline run [OPTIONS] SESSION -c COMMANDS | -f SCRIPT | -")]
 #[command(group(clap::ArgGroup::new("source").required(true).args(["commands", "file", "input"])))]
 pub struct Args {
     /// The session.

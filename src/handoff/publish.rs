@@ -51,6 +51,9 @@ impl Staging {
             return Err(BounceError::Exists { paths });
         }
         let refused = |source| BounceError::Folder { path: folder.to_path_buf(), source };
+        if folder.exists() && !folder.is_dir() {
+            return Err(refused(std::io::Error::other("it is a file, not a folder")));
+        }
         let made = !folder.exists();
         fs::create_dir_all(folder).map_err(refused)?;
         let folder = NewFolder { path: folder.to_path_buf(), made };
