@@ -127,10 +127,10 @@ pub fn describe(session: &Session, findings: &[Finding]) -> String {
     }
     let count = |severity| findings.iter().filter(|finding| finding.severity == severity).count();
     text.push_str(&format!(
-        "{} errors, {} warnings, {} notes\n",
-        count(Severity::Error),
-        count(Severity::Warning),
-        count(Severity::Note)
+        "{}, {}, {}\n",
+        output::count(count(Severity::Error), "error"),
+        output::count(count(Severity::Warning), "warning"),
+        output::count(count(Severity::Note), "note")
     ));
     text
 }

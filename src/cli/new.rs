@@ -44,6 +44,9 @@ pub struct Args {
     /// Place all takes at the song's origin, whatever start times their files carry.
     #[arg(long)]
     ignore_start: bool,
+    /// Take in recordings whose end is missing as far as they go.
+    #[arg(long)]
+    accept_cut_short: bool,
     /// Print one JSON document.
     #[arg(long)]
     json: bool,
@@ -87,6 +90,7 @@ pub fn make(session: &Path, takes: &Path, title: &str) -> Result<(), CliError> {
         title: Some(title.to_owned()),
         rate: None,
         ignore_start: false,
+        accept_cut_short: false,
         json: false,
     })
 }
@@ -98,7 +102,10 @@ pub fn main(args: &Args) -> Result<(), CliError> {
         _ => PathBuf::from("."),
     };
     let folder = folder.canonicalize().map_err(|error| {
-        CliError::output(format!("the folder {} for the session: {error}; make it first", folder.display()))
+        CliError::output(format!(
+            "cannot write a session to the folder {} ({error}); make it first, or choose another",
+            folder.display()
+        ))
     })?;
     if args.session.symlink_metadata().is_ok() {
         return Err(CliError::output(format!(
@@ -108,18 +115,14 @@ pub fn main(args: &Args) -> Result<(), CliError> {
     }
     let takes = intake(args)?;
     let rate = args.rate.unwrap_or_else(|| guide(&takes).map_or(48_000, |take| take.report.info.rate));
-    let session = build(args, &folder, &takes, rate);
-    let listing = list(args, &session, &takes);
-    if args.json {
-        output::json(&listing)?;
-    } else {
-        output::text(&describe(&listing))?;
-    }
+    let session = build(args, &folder, &takes, rate)?;
     for take in &takes {
         assets::note_hash(&take.path, &take.report.blake3);
     }
-    Store::create(&args.session, session)?.close()?;
-    Ok(())
+    // Written before it is announced: a listing on standard output means that the session is there.
+    Store::create(&args.session, session.clone())?.close()?;
+    let listing = list(args, &session, &takes);
+    if args.json { output::json(&listing) } else { output::text(&describe(&listing)) }
 }
 
 fn guide(takes: &[Take]) -> Option<&Take> {
@@ -147,7 +150,11 @@ fn intake(args: &Args) -> Result<Vec<Take>, CliError> {
     }
     let mut takes = Vec::new();
     for (path, told) in paths {
-        takes.push(read(path, told)?);
+        let take = read(path, told)?;
+        if take.report.info.cut_short && !args.accept_cut_short {
+            return Err(cut_short(&take));
+        }
+        takes.push(take);
     }
     choose_guide(&mut takes)?;
     takes.sort_by_key(|take| match take.role {
@@ -169,6 +176,17 @@ fn read(path: PathBuf, told: Option<Role>) -> Result<Take, CliError> {
         (None, None) => (Role::Double, None),
     };
     Ok(Take { path, role, role_from, report })
+}
+
+/// A take whose end is missing is money lost: whoever takes it in must know, not find a remark in a list.
+fn cut_short(take: &Take) -> CliError {
+    let warnings = &take.report.info.warnings;
+    let what = warnings.iter().find(|warning| warning.contains("cut short")).or(warnings.first());
+    CliError::input(format!(
+        "{}: {}; copy or export the recording again, or take in what is there with --accept-cut-short",
+        take.path.display(),
+        what.map_or("it is cut short", String::as_str)
+    ))
 }
 
 /// Makes sure that one take is the guide: the one that was told, else the first whose name says so.
@@ -204,7 +222,7 @@ fn recordings_in(folder: &Path) -> Result<Vec<PathBuf>, CliError> {
     Ok(found)
 }
 
-fn build(args: &Args, folder: &Path, takes: &[Take], rate: u32) -> Session {
+fn build(args: &Args, folder: &Path, takes: &[Take], rate: u32) -> Result<Session, CliError> {
     let reference = |take: &Take| take.report.info.time_reference.filter(|_| !args.ignore_start);
     // A time reference counts in samples of the file's own rate.
     let in_session = |take: &Take| {
@@ -217,7 +235,7 @@ fn build(args: &Args, folder: &Path, takes: &[Take], rate: u32) -> Session {
         let info = &take.report.info;
         let asset = Asset {
             id: AssetId(id),
-            path: stored_path(&take.path, folder),
+            path: stored_path(&take.path, folder)?,
             blake3: take.report.blake3.clone(),
             frames: info.frames,
             channels: info.channels,
@@ -253,13 +271,19 @@ fn build(args: &Args, folder: &Path, takes: &[Take], rate: u32) -> Session {
     }
     let stem = args.session.file_stem().map(|stem| stem.to_string_lossy().into_owned());
     let title = args.title.clone().or(stem).unwrap_or_else(|| "untitled".into());
-    Session::new(title, rate, origin, assets, Song { lanes, loop_span: None })
+    Ok(Session::new(title, rate, origin, assets, Song { lanes, loop_span: None }))
 }
 
 /// Paths below the session's folder are kept relative, so that the folder can move as a whole.
-fn stored_path(path: &Path, folder: &Path) -> String {
+fn stored_path(path: &Path, folder: &Path) -> Result<String, CliError> {
     let whole = path.canonicalize().unwrap_or_else(|_| path.to_owned());
-    whole.strip_prefix(folder).unwrap_or(&whole).to_string_lossy().into_owned()
+    let stored = whole.strip_prefix(folder).unwrap_or(&whole).to_str().map(str::to_owned);
+    stored.ok_or_else(|| {
+        CliError::input(format!(
+            "{}: its path is not Unicode, so a session cannot name it; rename the file or its folder",
+            path.display()
+        ))
+    })
 }
 
 fn unique_name(path: &Path, names: &mut HashSet<String>) -> String {
@@ -290,15 +314,23 @@ fn list<'a>(args: &Args, session: &'a Session, takes: &'a [Take]) -> Listing<'a>
 }
 
 fn describe(listing: &Listing) -> String {
-    let mut text = format!("{}: {} lanes at {} Hz\n", listing.session, listing.lanes.len(), listing.rate);
+    let mut text = format!(
+        "{}: {} at {} Hz\n",
+        listing.session,
+        output::count(listing.lanes.len(), "lane"),
+        listing.rate
+    );
     for lane in &listing.lanes {
         let report = lane.report;
         let info = &report.info;
         let seconds = info.frames as f64 / f64::from(info.rate);
-        let peak = 20.0 * report.peak.log10();
+        let peak = match report.peak {
+            0.0 => "silent".to_owned(),
+            peak => format!("peak {:>6.1} dBFS", 20.0 * peak.log10()),
+        };
         let floor = report.noise_floor_db.map_or("digital black".into(), |db| format!("{db:.1} dBFS"));
         text.push_str(&format!(
-            "{:>3}  {:<8} {:<24} {:>6} Hz  {}ch  {seconds:>8.3}s  peak {peak:>6.1} dBFS  floor {floor}\n",
+            "{:>3}  {:<8} {:<24} {:>6} Hz  {}ch  {seconds:>8.3}s  {peak:<16}  floor {floor}\n",
             lane.number,
             lane.role.word(),
             lane.name,

@@ -6,8 +6,22 @@ use serde::Serialize;
 
 use super::CliError;
 
-/// Writes text to standard output. A reader that has gone away is not an error.
+/// Writes text to standard output, without the control characters that file names and session files may hold: a
+/// terminal would obey them. A reader that has gone away is not an error.
 pub fn text(text: &str) -> Result<(), CliError> {
+    write(&harmless(text))
+}
+
+fn harmless(text: &str) -> String {
+    text.chars().map(|c| if c.is_control() && !matches!(c, '\n' | '\t') { '\u{fffd}' } else { c }).collect()
+}
+
+/// A number with its noun, in the plural where it has one.
+pub fn count(number: usize, noun: &str) -> String {
+    format!("{number} {noun}{}", if number == 1 { "" } else { "s" })
+}
+
+fn write(text: &str) -> Result<(), CliError> {
     let mut out = io::stdout().lock();
     match out.write_all(text.as_bytes()).and_then(|()| out.flush()) {
         Err(error) if error.kind() != io::ErrorKind::BrokenPipe => {
@@ -22,10 +36,10 @@ pub fn json(document: &impl Serialize) -> Result<(), CliError> {
     let mut line = serde_json::to_string_pretty(document)
         .map_err(|error| CliError::output(format!("cannot write JSON: {error}")))?;
     line.push('\n');
-    text(&line)
+    write(&line)
 }
 
 /// Writes a line to standard error; if even this fails there is nobody to tell.
 pub fn message(text: &str) {
-    let _ = writeln!(io::stderr().lock(), "{text}");
+    let _ = writeln!(io::stderr().lock(), "{}", harmless(text));
 }

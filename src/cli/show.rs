@@ -120,10 +120,10 @@ fn describe(session: &Session, head: EditId, song: &Song) -> String {
     let seconds = |at| show_seconds(at, session.rate);
     let edits = session.history.edits().len();
     let mut text = format!(
-        "{}  {} Hz, {} lanes, at edit {head} of {edits}\n",
+        "{}  {} Hz, {}, at edit {head} of {edits}\n",
         session.title,
         session.rate,
-        song.lanes.len()
+        output::count(song.lanes.len(), "lane")
     );
     if let Some(span) = song.loop_span {
         text.push_str(&format!("loop {}..{}\n", seconds(span.start), seconds(span.end)));

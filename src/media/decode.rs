@@ -58,6 +58,8 @@ pub(crate) struct Decoder {
     lost: u64,
     nonfinite: u64,
     ended: bool,
+    /// Reading stopped at something that could not be understood.
+    broken_off: bool,
     warnings: Vec<String>,
 }
 
@@ -104,6 +106,7 @@ impl Decoder {
             lost: 0,
             nonfinite: 0,
             ended: false,
+            broken_off: false,
             warnings: Vec::new(),
         };
         opened.first_packet()?;
@@ -220,7 +223,10 @@ impl Decoder {
             Err(Error::IoError(e)) if e.kind() != io::ErrorKind::UnexpectedEof => {
                 return Err(MediaError::reading(&self.path, e));
             }
-            Err(_) => Some("it is cut short or damaged; what came before was read"),
+            Err(_) => {
+                self.broken_off = true;
+                Some("it is cut short or damaged; what came before was read")
+            }
         };
         self.end(warning);
         Ok(Next::End)
@@ -296,14 +302,13 @@ impl Decoder {
         if self.lost > 0 {
             warnings.push(format!("it is damaged: {} frames could not be decoded and are silent", self.lost));
         }
-        match self.promised {
-            Some(promised) if promised > self.done && self.sample != SampleKind::Compressed => {
-                warnings.push(format!(
-                    "it is cut short: the header promises {promised} frames, {} are there and were read",
-                    self.done
-                ));
-            }
-            _ => {}
+        let lacking =
+            self.promised.filter(|promised| *promised > self.done && self.sample != SampleKind::Compressed);
+        if let Some(promised) = lacking {
+            warnings.push(format!(
+                "it is cut short: the header promises {promised} frames, {} are there and were read",
+                self.done
+            ));
         }
         if matches!(self.container, Container::Mp3 | Container::Aac | Container::M4a)
             && self.sample == SampleKind::Compressed
@@ -320,6 +325,8 @@ impl Decoder {
             frames: self.done,
             bytes: self.bytes,
             time_reference: None,
+            // What follows the last frame of a lossy file is often a tag, not damage.
+            cut_short: lacking.is_some() || (self.broken_off && self.sample != SampleKind::Compressed),
             warnings,
         }
     }

@@ -95,6 +95,8 @@ pub struct AudioInfo {
     pub bytes: u64,
     /// Start in samples since midnight at the file's own rate, from a `bext` chunk (EBU Tech 3285).
     pub time_reference: Option<u64>,
+    /// Its header promises more than is there, or it breaks off in the middle: a part of the recording is missing.
+    pub cut_short: bool,
     /// What is odd about the file, in sentences for the user.
     pub warnings: Vec<String>,
 }

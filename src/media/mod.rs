@@ -77,6 +77,7 @@ pub fn describe(path: &Path, rate: u32, channels: u16, frames: u64) -> Result<Au
         frames,
         bytes,
         time_reference: None,
+        cut_short: false,
         warnings: Vec::new(),
     })
 }

@@ -48,6 +48,7 @@ struct Walker<'a> {
     format: Option<Format>,
     data: Option<(u64, u64)>,
     time_reference: Option<u64>,
+    cut_short: bool,
     warnings: Vec<String>,
 }
 
@@ -74,6 +75,7 @@ pub(crate) fn layout(file: &File, path: &Path) -> Result<Layout, MediaError> {
         format: None,
         data: None,
         time_reference: None,
+        cut_short: false,
         warnings: Vec::new(),
     };
     walker.walk()?;
@@ -191,6 +193,7 @@ impl Walker<'_> {
                 Ok(room)
             }
             Some(promised) if promised > room => {
+                self.cut_short = true;
                 self.warnings.push(format!(
                     "it is cut short: the header promises {promised} bytes of samples, {room} are there and were read"
                 ));
@@ -275,6 +278,7 @@ impl Walker<'_> {
             frames,
             bytes: self.bytes,
             time_reference,
+            cut_short: self.cut_short,
             warnings,
         };
         Ok(Layout { info, data_start, data_end: data_start + frames * frame_bytes })
