@@ -63,8 +63,13 @@ pub fn main(args: &Args) -> Result<(), CliError> {
     let access = if args.dry_run { Access::Rehearse } else { Access::Write };
     let presets = presets::load()?;
     let mut store = opening::open(&args.session, access)?;
-    opening::refuse_broken(&store)?;
-    assets::refuse_troubles(store.session(), store.folder())?;
+    let sound = opening::refuse_broken(&store)
+        .and_then(|()| assets::refuse_troubles(store.session(), store.folder()));
+    if let Err(error) = sound {
+        // Takes the empty journal away again, so that the folder is as it was.
+        store.close()?;
+        return Err(error);
+    }
     let mut runner =
         Runner { presets, report: Report { dry_run: args.dry_run, ..Report::default() }, json: args.json };
     let result = match (&args.file, args.input.is_some()) {

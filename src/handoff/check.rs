@@ -251,10 +251,7 @@ fn edge_finding(
     let deliberate = fade.0 as f64 >= DELIBERATE_MS / 1000.0 * f64::from(request.rate);
     if loud && !deliberate {
         let text = format!("the {word} of region {} cuts through sound of {level:.0} dBFS", region.id);
-        let place = crate::command::show_seconds(
-            if side == FadeSide::In { at } else { Position(at.0 - 1) },
-            request.rate,
-        );
+        let place = place(if side == FadeSide::In { at } else { at - Length(1) }, request.rate);
         let fix = format!(
             "fade {} 40ms on lane {number} at {place}",
             if side == FadeSide::In { "in" } else { "out" }
@@ -271,6 +268,12 @@ fn edge_finding(
         );
     }
     None
+}
+
+/// A position as a command takes it, exact to the sample: seconds where they are, else samples.
+fn place(at: Position, rate: u32) -> String {
+    let exact = at.0.checked_mul(10_000).is_some_and(|at| at % i64::from(rate) == 0);
+    if exact { crate::command::show_seconds(at, rate) } else { format!("{}smp", at.0) }
 }
 
 /// Level in dBFS rms of the recording just inside an edge.
