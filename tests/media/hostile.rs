@@ -67,10 +67,10 @@ fn most_memory_kib() -> u64 {
 static SEEDS: LazyLock<Vec<Vec<u8>>> = LazyLock::new(seeds);
 
 proptest! {
-    #![proptest_config(ProptestConfig { failure_persistence: None, ..ProptestConfig::with_cases(300) })]
+    #![proptest_config(ProptestConfig { failure_persistence: None, ..ProptestConfig::default() })]
 
     #[test]
-    fn damaged_files(
+    fn fuzz_damaged_files(
         seed in 0usize..11,
         hits in prop::collection::vec((0.0f64..1.0, any::<u8>()), 0..8),
         header_hits in prop::collection::vec((0usize..100, prop_oneof![Just(0u8), Just(0xff), any::<u8>()]), 0..6),
@@ -92,7 +92,7 @@ proptest! {
     }
 
     #[test]
-    fn chunks_of_any_kind_and_length(
+    fn fuzz_chunks_of_any_kind_and_length(
         chunks in prop::collection::vec(
             (
                 prop_oneof![
