@@ -272,7 +272,7 @@ proptest! {
             }
             Err(error) => {
                 prop_assert!(!error.message.is_empty());
-                prop_assert!(error.span.start <= error.span.end && error.span.end <= line.len(), "{error:?}");
+                prop_assert!(error.span.start <= error.span.end && error.span.start <= line.len(), "{error:?}");
                 let columns = line.chars().count() + 1;
                 prop_assert!(error.column.is_none_or(|column| (1..=columns).contains(&column)), "{error:?}");
             }
