@@ -336,12 +336,12 @@ fn load(path: &Path, journal_path: &Path) -> Result<(Session, journal::Contents)
 
 fn read_limited(path: &Path) -> Result<Vec<u8>, StoreError> {
     let failed = |source| StoreError::read(path, source);
-    let file = File::open(path).map_err(failed)?;
-    let metadata = file.metadata().map_err(failed)?;
-    if !metadata.is_file() {
+    // Asked before opening: to open a pipe would wait until somebody writes to it.
+    if !fs::metadata(path).map_err(failed)?.is_file() {
         return Err(StoreError::damaged(path, "it is not a regular file"));
     }
-    let bytes = metadata.len();
+    let file = File::open(path).map_err(failed)?;
+    let bytes = file.metadata().map_err(failed)?.len();
     if bytes > LARGEST_FILE {
         return Err(StoreError::TooLarge { path: path.to_owned(), bytes, limit: LARGEST_FILE });
     }
