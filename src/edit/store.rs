@@ -123,7 +123,8 @@ impl Store {
         let mut notes = Vec::new();
         let mut journal = match access {
             Access::Read => Journal::ReadOnly { why: "it was opened to look at".into() },
-            Access::Write => match lock_journal(&journal_path) {
+            // Renaming would replace a protected file all the same: its owner's wish has to be asked for.
+            Access::Write => match is_protected(path).map_or_else(|| lock_journal(&journal_path), Err) {
                 Ok(file) => Journal::Open { file, bytes: 0 },
                 Err(why) => {
                     notes.push(OpenNote::ReadOnly { why: why.clone() });
@@ -348,6 +349,12 @@ fn read_limited(path: &Path) -> Result<Vec<u8>, StoreError> {
     let mut content = Vec::new();
     file.take(LARGEST_FILE).read_to_end(&mut content).map_err(failed)?;
     Ok(content)
+}
+
+/// Why a file is not to be written, if nobody may.
+fn is_protected(path: &Path) -> Option<String> {
+    let protected = fs::metadata(path).is_ok_and(|metadata| metadata.permissions().readonly());
+    protected.then(|| format!("{} is write-protected", path.display()))
 }
 
 /// Opens the journal and takes the lock on it.
