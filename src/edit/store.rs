@@ -219,6 +219,22 @@ impl Store {
         self.move_head(|session| session.history.undo())
     }
 
+    /// Moves the head back by so many edits, all of them or none, as one line of the journal.
+    ///
+    /// # Errors
+    /// There are not so many, or the journal cannot be written. Nothing has changed then.
+    pub fn undo_steps(&mut self, steps: u64) -> Result<EditId, StoreError> {
+        self.move_head(|session| repeat(session, steps, super::History::undo))
+    }
+
+    /// Moves the head forward by so many edits, all of them or none, as one line of the journal.
+    ///
+    /// # Errors
+    /// There are not so many, or the journal cannot be written. Nothing has changed then.
+    pub fn redo_steps(&mut self, steps: u64) -> Result<EditId, StoreError> {
+        self.move_head(|session| repeat(session, steps, super::History::redo))
+    }
+
     /// Moves the head forward again.
     ///
     /// # Errors
@@ -278,12 +294,12 @@ impl Store {
         step: impl FnOnce(&mut Session) -> Result<EditId, super::HistoryError>,
     ) -> Result<EditId, StoreError> {
         let before = self.session.history.head();
-        let head = step(&mut self.session)?;
-        if let Err(error) = self.append(&Record::Head(head)) {
+        let moved = step(&mut self.session).map_err(StoreError::from);
+        let written = moved.and_then(|head| self.append(&Record::Head(head)).map(|()| head));
+        if written.is_err() {
             self.session.history.go_to(before)?;
-            return Err(error);
         }
-        Ok(head)
+        written
     }
 
     fn append(&mut self, record: &Record) -> Result<(), StoreError> {
@@ -313,6 +329,14 @@ impl Store {
             }
         }
     }
+}
+
+fn repeat(
+    session: &mut Session,
+    steps: u64,
+    step: fn(&mut super::History) -> Result<EditId, super::HistoryError>,
+) -> Result<EditId, super::HistoryError> {
+    (0..steps).try_fold(session.history.head(), |_, _| step(&mut session.history))
 }
 
 /// Reads the journal before the session: a writer saves the session before it clears the journal, so
