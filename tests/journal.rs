@@ -524,6 +524,26 @@ fn programs_that_open_and_close_all_the_time_lose_no_edit() {
     assert_eq!(contents(folder.path()).into_keys().collect::<Vec<_>>(), ["song.json"]);
 }
 
+#[test]
+fn what_a_killed_program_left_half_written_goes_and_nothing_else_does() {
+    let folder = quick_folder();
+    let store = common::store(folder.path(), 2, FRAMES);
+    let path = store.path().to_owned();
+    store.close().unwrap();
+    let names =
+        [".other.json.AbC123.saving", ".song.json.AbC123.saving", ".song.json.x.AbC123.saving", "takes.wav"];
+    for name in names {
+        fs::write(folder.path().join(name), "x").unwrap();
+    }
+    let (reader, _) = Store::open(&path, Access::Read).unwrap();
+    assert_eq!(contents(folder.path()).len(), 5, "one who looks takes nothing away");
+    drop(reader);
+    let (store, _) = Store::open(&path, Access::Write).unwrap();
+    store.close().unwrap();
+    let left: Vec<String> = contents(folder.path()).into_keys().collect();
+    assert_eq!(left, [names[0], names[2], "song.json", "takes.wav"]);
+}
+
 #[cfg(unix)]
 #[test]
 fn a_write_protected_session_is_opened_to_read() {

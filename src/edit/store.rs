@@ -1,5 +1,6 @@
 //! A session on disk: opening, the journal, saving, and the lock.
 
+use std::ffi::{OsStr, OsString};
 use std::fs::{self, File, OpenOptions};
 use std::io::{self, BufWriter, Read, Seek, SeekFrom, Write};
 use std::os::unix::fs::{MetadataExt, PermissionsExt};
@@ -14,6 +15,9 @@ use crate::song::EditId;
 
 /// Larger files are not sessions: this is room for millions of edits.
 const LARGEST_FILE: u64 = 1 << 30;
+
+/// How the names of files end that are written aside.
+const ASIDE_SUFFIX: &str = ".saving";
 
 /// What a session is opened for.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
@@ -144,6 +148,7 @@ impl Store {
             notes.push(OpenNote::TornLine { bytes: contents.torn_bytes });
         }
         if let Journal::Open { file, bytes } = &mut journal {
+            remove_left_aside(path);
             *bytes = contents.whole_bytes;
             if contents.torn_bytes > 0 {
                 file.set_len(*bytes).map_err(|source| StoreError::Append { path: journal_path, source })?;
@@ -424,8 +429,8 @@ fn write_whole(path: &Path, session: &Session, replace: bool) -> io::Result<()> 
     let folder = folder_of(path);
     let mode = fs::metadata(path).map_or(0o644, |metadata| metadata.permissions().mode() & 0o777);
     let mut aside = tempfile::Builder::new()
-        .prefix(".tautline-")
-        .suffix(".saving")
+        .prefix(&aside_prefix(path))
+        .suffix(ASIDE_SUFFIX)
         .permissions(fs::Permissions::from_mode(mode))
         .tempfile_in(folder)?;
     let mut out = BufWriter::with_capacity(1 << 16, aside.as_file_mut());
@@ -436,6 +441,33 @@ fn write_whole(path: &Path, session: &Session, replace: bool) -> io::Result<()> 
     let persisted = if replace { aside.persist(path) } else { aside.persist_noclobber(path) };
     persisted.map_err(|error| error.error)?;
     sync_folder(path)
+}
+
+/// How the names of files begin that are written aside for a session, so that each has its own.
+fn aside_prefix(path: &Path) -> OsString {
+    let mut prefix = OsString::from(".");
+    prefix.push(path.file_name().unwrap_or_default());
+    prefix.push(".");
+    prefix
+}
+
+/// Takes away what a program that was killed while saving has left half written. Only for the one
+/// who holds the lock: nobody else saves this session then.
+fn remove_left_aside(path: &Path) {
+    let prefix = aside_prefix(path);
+    let is_aside = |name: &OsStr| {
+        let name = name.as_encoded_bytes();
+        let rest = name.strip_prefix(prefix.as_encoded_bytes());
+        // Without the test for a dot, `song` would take away what `song.json` is just saving.
+        rest.and_then(|rest| rest.strip_suffix(ASIDE_SUFFIX.as_bytes()))
+            .is_some_and(|rest| !rest.contains(&b'.'))
+    };
+    for entry in fs::read_dir(folder_of(path)).into_iter().flatten().flatten() {
+        if is_aside(&entry.file_name()) {
+            // One that stays does no harm.
+            let _ = fs::remove_file(entry.path());
+        }
+    }
 }
 
 fn folder_of(path: &Path) -> &Path {
