@@ -171,6 +171,16 @@ fn what_was_removed_comes_back_where_the_recording_goes_on() {
 }
 
 #[test]
+fn restoring_a_gap_leaves_the_gain_of_the_region_after_it() {
+    scene!(s);
+    run(&mut s, "cut at 2s on lane 2; gain -6dB on lane 2 at 3s; remove 1s..2s on lane 2; restore on lane 2")
+        .unwrap();
+    let gains: Vec<f64> = s.session().song().lanes[1].regions.iter().map(|r| r.gain_db.0).collect();
+    assert_eq!(gains, vec![0.0, -6.0]);
+    assert_eq!(shape(&s, 2), vec![(0, 0, 96_000, 0, 0), (96_000, 96_000, 144_000, 0, 0)]);
+}
+
+#[test]
 fn removed_sound_of_a_slid_piece_comes_back_slid() {
     scene!(s);
     run(&mut s, "shift +10ms on lane 2; remove 1s..2s on lane 2; restore on lane 2").unwrap();
