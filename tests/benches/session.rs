@@ -54,10 +54,12 @@ fn worked_on(folder: &Path) -> Store {
             0 | 1 => format!("cut at {at:.3}s on lane {lane}"),
             2 => format!("shift {:+}smp on lane {lane} at {at:.3}s", (step % 7) + 1),
             3 => format!("fade both {}smp fit on lane {lane} at {at:.3}s", 100 + step % 300),
-            _ => format!("gain {:+}dB on lane {lane} at {at:.3}s", if step % 2 == 0 { 1 } else { -1 }),
+            _ => {
+                format!("gain {:+}dB on lane {lane} at {at:.3}s", if step.is_multiple_of(2) { 1 } else { -1 })
+            }
         };
         let _ = common::run(&mut store, &line);
-        if step % 500 == 0 {
+        if step.is_multiple_of(500) {
             common::run(&mut store, "undo 3; mark here").unwrap();
         }
     }

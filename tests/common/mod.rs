@@ -1,5 +1,6 @@
 //! What several integration tests share: sessions made in memory, and commands run on them.
 #![allow(dead_code, reason = "each test binary uses a part of it")]
+#![allow(clippy::unwrap_used, clippy::expect_used, clippy::panic, reason = "a panic in a test is its report")]
 
 use std::path::Path;
 use std::sync::Arc;

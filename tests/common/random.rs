@@ -1,5 +1,6 @@
 //! Random commands of every verb over four lanes of five seconds, for property tests.
 #![allow(dead_code, reason = "each test binary uses a part of it")]
+#![allow(clippy::unwrap_used, clippy::panic, reason = "a panic in a test is its report")]
 
 use std::collections::BTreeMap;
 
