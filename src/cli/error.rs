@@ -70,6 +70,7 @@ impl From<BounceError> for CliError {
         match error {
             BounceError::Media(error) => CliError { text, ..CliError::from(error) },
             BounceError::Nothing => CliError::refused(text),
+            BounceError::Exists { .. } => CliError::output(format!("{text} with --overwrite")),
             _ => CliError::output(text),
         }
     }

@@ -76,7 +76,7 @@ impl MediaError {
             io::ErrorKind::NotFound => (
                 MediaErrorKind::Missing,
                 "there is no such file".to_owned(),
-                "put it back where the session expects it, or give its new place",
+                "put it there, or name the place where it is",
             ),
             io::ErrorKind::PermissionDenied => (
                 MediaErrorKind::Unreadable,
