@@ -26,6 +26,8 @@ pub enum Access {
     Read,
     /// Editing; falls back to reading if somebody else is editing.
     Write,
+    /// Trying edits: they are accepted, but nothing on disk is touched.
+    Rehearse,
 }
 
 /// Something to tell the user about an opened session.
@@ -85,6 +87,8 @@ enum Journal {
     ReadOnly {
         why: String,
     },
+    /// Changes are accepted and forgotten.
+    Rehearsal,
 }
 
 /// Where the journal of a session lies.
@@ -127,6 +131,7 @@ impl Store {
         let mut notes = Vec::new();
         let mut journal = match access {
             Access::Read => Journal::ReadOnly { why: "it was opened to look at".into() },
+            Access::Rehearse => Journal::Rehearsal,
             // Renaming would replace a protected file all the same: its owner's wish has to be asked for.
             Access::Write => match is_protected(path).map_or_else(|| lock_journal(&journal_path), Err) {
                 Ok(file) => Journal::Open { file, bytes: 0 },
@@ -310,6 +315,7 @@ impl Store {
     fn append(&mut self, record: &Record) -> Result<(), StoreError> {
         let (file, bytes) = match &mut self.journal {
             Journal::Open { file, bytes } => (file, bytes),
+            Journal::Rehearsal => return Ok(()),
             Journal::ReadOnly { why } => return Err(StoreError::ReadOnly { why: why.clone() }),
         };
         let mut write = || {

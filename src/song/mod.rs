@@ -11,6 +11,7 @@ mod fade;
 mod ids;
 mod lane;
 mod region;
+mod role_guess;
 pub mod rules;
 mod units;
 
@@ -55,18 +56,8 @@ impl Asset {
     /// The number is part of the file format: regions may reach to it whatever resampler made the copy.
     #[must_use]
     pub fn frames_at(&self, session_rate: u32) -> u64 {
-        frames_at(self.frames, self.rate, session_rate)
+        crate::media::conformed_frames(self.frames, self.rate, session_rate)
     }
-}
-
-/// `frames` at `rate` counted at `session_rate` instead, rounded to the nearest frame.
-#[must_use]
-pub fn frames_at(frames: u64, rate: u32, session_rate: u32) -> u64 {
-    if rate == session_rate || rate == 0 {
-        return frames;
-    }
-    let (frames, rate, session) = (u128::from(frames), u128::from(rate), u128::from(session_rate));
-    u64::try_from((frames * session + rate / 2) / rate).unwrap_or(u64::MAX)
 }
 
 /// A stretch of the timeline, `start` included, `end` not.

@@ -1,0 +1,136 @@
+//! `tautline check`: findings; exit code 1 if one is an error.
+
+use std::collections::HashMap;
+use std::path::{Path, PathBuf};
+
+use rayon::prelude::*;
+use serde::Serialize;
+
+use super::progress::Bar;
+use super::{CliError, assets, folders, opening, output};
+use crate::command::show_seconds;
+use crate::edit::{Access, Session};
+use crate::handoff::{AssetFile, CheckRequest, Finding, Intake, Severity, check};
+use crate::media::{self, MediaErrorKind, Silent};
+use crate::song::{Asset, AssetId, Position};
+
+/// What to check.
+#[derive(Debug, clap::Args)]
+pub struct Args {
+    /// The session.
+    session: PathBuf,
+    /// Print one JSON document.
+    #[arg(long)]
+    json: bool,
+}
+
+#[derive(Serialize)]
+struct Findings<'a> {
+    findings: &'a [Finding],
+}
+
+/// Runs the subcommand.
+pub fn main(args: &Args) -> Result<(), CliError> {
+    let store = opening::open(&args.session, Access::Read)?;
+    let session = store.session();
+    let findings = findings(session, store.folder())?;
+    if args.json {
+        output::json(&Findings { findings: &findings })?;
+    } else {
+        output::text(&describe(session, &findings))?;
+    }
+    match findings.iter().any(|finding| finding.severity == Severity::Error) {
+        true => Err(CliError::refused("")),
+        false => Ok(()),
+    }
+}
+
+/// All findings about the state at the head.
+pub fn findings(session: &Session, folder: &Path) -> Result<Vec<Finding>, CliError> {
+    let intake = intake(session, folder);
+    let copies = copies(session, folder, &intake)?;
+    let violations = session.violations();
+    let request = CheckRequest {
+        song: session.song(),
+        rate: session.rate,
+        intake: &intake,
+        violations: &violations,
+        copies: &copies,
+    };
+    Ok(check(&request)?)
+}
+
+/// Reads every recording whole: it is hashed and measured in one pass.
+fn intake(session: &Session, folder: &Path) -> HashMap<AssetId, Intake> {
+    let bar = Bar::new("reading recordings");
+    let done = std::sync::atomic::AtomicU64::new(0);
+    let total = session.assets.len() as u64;
+    let look = |asset: &Asset| {
+        let found = look_at(asset, &assets::path_of(asset, folder));
+        let count = done.fetch_add(1, std::sync::atomic::Ordering::Relaxed) + 1;
+        media::Progress::advance(&bar, count, total);
+        (asset.id, found)
+    };
+    session.assets.par_iter().map(look).collect()
+}
+
+fn look_at(asset: &Asset, path: &Path) -> Intake {
+    match media::inspect(path, &Silent) {
+        Ok(report) if report.blake3 == asset.blake3 => Intake::Sound(Box::new(report)),
+        Ok(_) => Intake::Changed(format!(
+            "{} is not the recording that was taken in: its content is another one",
+            path.display()
+        )),
+        Err(error) => match (error.kind(), media::hash_file(path)) {
+            // The same bytes as ever, but nothing that can be read: it was so when it was taken in.
+            (MediaErrorKind::Damaged | MediaErrorKind::Unsupported, Ok(hash)) if hash != asset.blake3 => {
+                Intake::Changed(format!("the recording has changed since it was taken in: {error}"))
+            }
+            _ => Intake::Missing(error.to_string()),
+        },
+    }
+}
+
+fn copies(
+    session: &Session,
+    folder: &Path,
+    intake: &HashMap<AssetId, Intake>,
+) -> Result<Vec<AssetFile>, CliError> {
+    let cache = folders::cache().join("conformed");
+    let mut copies = Vec::new();
+    for asset in &session.assets {
+        if let Some(Intake::Sound(report)) = intake.get(&asset.id) {
+            let path = assets::path_of(asset, folder);
+            let bar = Bar::new(&format!("conforming {}", asset.path));
+            let path = media::working_copy(&path, &asset.blake3, &report.info, session.rate, &cache, &bar)?;
+            copies.push(AssetFile { id: asset.id, path, channels: asset.channels });
+        }
+    }
+    Ok(copies)
+}
+
+/// Findings as text.
+pub fn describe(session: &Session, findings: &[Finding]) -> String {
+    let mut text = String::new();
+    for finding in findings {
+        let severity = match finding.severity {
+            Severity::Error => "ERROR  ",
+            Severity::Warning => "warning",
+            Severity::Note => "note   ",
+        };
+        let lane = finding.lane.map_or("     -".into(), |number| format!("lane {number}"));
+        let at = finding.at.map_or(String::new(), |at| show_seconds(Position(at), session.rate));
+        text.push_str(&format!("{severity}  {lane:<8} {at:>10}  {} [{}]\n", finding.text, finding.code));
+        if let Some(fix) = &finding.fix {
+            text.push_str(&format!("{:31}try: {fix}\n", ""));
+        }
+    }
+    let count = |severity| findings.iter().filter(|finding| finding.severity == severity).count();
+    text.push_str(&format!(
+        "{} errors, {} warnings, {} notes\n",
+        count(Severity::Error),
+        count(Severity::Warning),
+        count(Severity::Note)
+    ));
+    text
+}

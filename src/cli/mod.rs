@@ -1,0 +1,91 @@
+//! The command line: one file per subcommand. Only this room (and the screen) knows terminals, clocks,
+//! folders of the user and exit codes.
+//!
+//! Exit codes: 0 done, 1 findings or a command refused, 2 usage, 3 unreadable or damaged input, 4
+//! output or device failed. With `--json` one JSON document stands on standard output and nothing else;
+//! messages go to standard error.
+
+mod assets;
+mod bounce;
+mod check;
+mod demo;
+mod error;
+mod folders;
+mod help;
+mod new;
+mod opening;
+mod output;
+mod presets;
+mod progress;
+mod run;
+mod schema;
+mod show;
+
+use std::ffi::OsString;
+use std::process::ExitCode;
+
+use clap::{CommandFactory, Parser, Subcommand};
+
+pub use error::CliError;
+
+/// Prepares a stack of chorus vocals for mixdown: takes in, cuts, shifts, fades and tails by commands,
+/// consolidated files out. Takes are never changed on disk, and no edit is ever lost.
+///
+/// Turn the monitor gain down before you start or solo a track: loud sound harms hearing for good.
+#[derive(Debug, Parser)]
+#[command(name = "tautline", version, max_term_width = 100, disable_help_subcommand = true)]
+struct Cli {
+    #[command(subcommand)]
+    command: Command,
+}
+
+#[derive(Debug, Subcommand)]
+enum Command {
+    /// Make a session from recordings or folders of recordings.
+    New(new::Args),
+    /// Apply commands without a screen.
+    Run(run::Args),
+    /// Show the lanes and regions as they stand.
+    Show(show::Args),
+    /// Look for what would be heard, or would go wrong, in mixdown.
+    Check(check::Args),
+    /// Write one consolidated file per lane, and the sum of the stack.
+    Bounce(bounce::Args),
+    /// Lay out a demo chorus, edit it by a script and bounce it.
+    Demo(demo::Args),
+    /// Print the JSON Schema of session files.
+    Schema,
+    /// Print help: for a subcommand, for all commands of the editing language, or for one verb of it.
+    Help(help::Args),
+}
+
+/// Runs the program with the given command line and gives its exit code.
+pub fn main(args: impl IntoIterator<Item = OsString>) -> ExitCode {
+    let cli = match Cli::try_parse_from(args) {
+        Ok(cli) => cli,
+        Err(error) => {
+            // Help and version are "errors" of code 0. A closed pipe while printing them is none of our business.
+            let _ = error.print();
+            return ExitCode::from(u8::try_from(error.exit_code()).unwrap_or(2));
+        }
+    };
+    let result = match cli.command {
+        Command::New(args) => new::main(&args),
+        Command::Run(args) => run::main(&args),
+        Command::Show(args) => show::main(&args),
+        Command::Check(args) => check::main(&args),
+        Command::Bounce(args) => bounce::main(&args),
+        Command::Demo(args) => demo::main(&args),
+        Command::Schema => schema::main(),
+        Command::Help(args) => help::main(&args, Cli::command()),
+    };
+    match result {
+        Ok(()) => ExitCode::SUCCESS,
+        Err(error) => {
+            if !error.text.is_empty() {
+                output::message(&format!("tautline: {}", error.text));
+            }
+            ExitCode::from(error.code)
+        }
+    }
+}

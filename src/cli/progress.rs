@@ -1,0 +1,45 @@
+//! Progress bars on standard error, if that is a terminal.
+
+use std::io::IsTerminal;
+use std::sync::atomic::{AtomicU64, Ordering};
+
+use indicatif::{ProgressBar, ProgressDrawTarget, ProgressStyle};
+
+use crate::media::Progress;
+
+/// A bar for one piece of work; invisible if standard error is not a terminal.
+pub struct Bar {
+    bar: ProgressBar,
+    total: AtomicU64,
+}
+
+impl Bar {
+    /// A bar called `what`.
+    pub fn new(what: &str) -> Bar {
+        let visible = std::io::stderr().is_terminal();
+        let target = if visible { ProgressDrawTarget::stderr() } else { ProgressDrawTarget::hidden() };
+        let bar = ProgressBar::with_draw_target(Some(1), target);
+        let style = ProgressStyle::with_template("{msg:24!} {wide_bar} {percent:>3} %  {eta} left");
+        if let Ok(style) = style {
+            bar.set_style(style);
+        }
+        bar.set_message(what.to_owned());
+        Bar { bar, total: AtomicU64::new(0) }
+    }
+}
+
+impl Progress for Bar {
+    fn advance(&self, done: u64, total: u64) -> bool {
+        if self.total.swap(total, Ordering::Relaxed) != total {
+            self.bar.set_length(total.max(1));
+        }
+        self.bar.set_position(done);
+        true
+    }
+}
+
+impl Drop for Bar {
+    fn drop(&mut self) {
+        self.bar.finish_and_clear();
+    }
+}

@@ -1,0 +1,122 @@
+//! What a bounce wrote.
+
+use std::path::{Path, PathBuf};
+
+use serde::{Serialize, Serializer};
+
+use crate::song::Role;
+
+/// What a bounce wrote, in the form that `bounce --json` prints.
+#[derive(Debug, Clone, PartialEq, Serialize)]
+pub struct Bounce {
+    /// Samples per second of all files.
+    pub rate: u32,
+    /// Position on the timeline of the first sample of every file: 0 or earlier.
+    pub start: i64,
+    /// Samples in every file.
+    pub length: u64,
+    /// The lanes' files from top to bottom, then the stack's.
+    pub files: Vec<BouncedFile>,
+}
+
+/// One file of a [`Bounce`].
+#[derive(Debug, Clone, PartialEq, Serialize)]
+pub struct BouncedFile {
+    /// Where it stands.
+    #[serde(serialize_with = "lossy")]
+    pub path: PathBuf,
+    /// What it holds.
+    pub kind: FileKind,
+    /// Number of the lane.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub lane: Option<usize>,
+    /// Name of the lane.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub name: Option<String>,
+    /// Role of the lane.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub role: Option<Role>,
+    /// True if the lane is muted, and so not part of the stack.
+    pub muted: bool,
+    /// 1, or 2 with the pan in it.
+    pub channels: u16,
+    /// Highest sample in dB re full scale, as it was before any clipping; null for silence.
+    pub peak_db: Option<f64>,
+    /// Samples above full scale that an integer format could not hold and that were clipped.
+    pub clipped: u64,
+}
+
+/// What a bounced file holds.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize)]
+#[serde(rename_all = "lowercase")]
+pub enum FileKind {
+    /// One lane.
+    Lane,
+    /// The sum of the lanes that are neither muted nor backing.
+    Stack,
+}
+
+/// Serde refuses paths that are not Unicode; a report about them is better than none.
+fn lossy<S: Serializer>(path: &Path, serializer: S) -> Result<S::Ok, S::Error> {
+    serializer.serialize_str(&path.to_string_lossy())
+}
+
+/// The level of what passed by.
+#[derive(Debug, Clone, Copy, Default)]
+pub(super) struct Level {
+    /// Bits of the largest magnitude. Magnitudes of floats are ordered as their bits are, and signed whole
+    /// numbers are what every processor compares several at a time.
+    peak: i32,
+    over: u64,
+}
+
+impl Level {
+    const FULL_SCALE: i32 = 1f32.to_bits().cast_signed();
+
+    /// Takes `samples` into account.
+    pub(super) fn add(&mut self, samples: &[f32]) {
+        let mut peak = 0;
+        for sample in samples {
+            peak = peak.max(magnitude(*sample));
+        }
+        if peak > Self::FULL_SCALE {
+            self.over +=
+                samples.iter().filter(|sample| magnitude(**sample) > Self::FULL_SCALE).count() as u64;
+        }
+        self.peak = self.peak.max(peak);
+    }
+
+    /// Highest sample in dB re full scale; `None` for silence.
+    pub(super) fn peak_db(self) -> Option<f64> {
+        (self.peak > 0).then(|| 20.0 * f64::from(f32::from_bits(self.peak.cast_unsigned())).log10())
+    }
+
+    /// Samples above full scale.
+    pub(super) fn over(self) -> u64 {
+        self.over
+    }
+}
+
+fn magnitude(sample: f32) -> i32 {
+    sample.to_bits().cast_signed() & i32::MAX
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn the_level_is_the_largest_magnitude_and_counts_what_is_over() {
+        let mut level = Level::default();
+        assert_eq!(level.peak_db(), None);
+        level.add(&[0.0, -0.0]);
+        assert_eq!(level.peak_db(), None);
+        level.add(&[0.25, -0.5, 0.1]);
+        assert!((level.peak_db().unwrap() + 6.0206).abs() < 1e-4);
+        level.add(&[1.0, -1.0]);
+        assert_eq!((level.peak_db(), level.over()), (Some(0.0), 0));
+        level.add(&[-2.0, 1.5, 0.5]);
+        assert_eq!(level.over(), 2);
+        assert!((level.peak_db().unwrap() - 6.0206).abs() < 1e-4);
+    }
+}

@@ -1,0 +1,6 @@
+//! Parts that make or change sound: the laws of fades and of panning. Pure arithmetic, safe in the
+//! realtime callback, without knowledge of lanes or sessions; the model's plain values (a curve, a
+//! bend, a pan) are all that it takes from below.
+
+pub mod fade_law;
+pub mod pan;
