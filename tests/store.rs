@@ -198,7 +198,8 @@ impl Small {
 
 impl Drop for Small {
     fn drop(&mut self) {
-        let _ = Command::new("umount").arg(self.path()).status();
+        // Lazily: a process that is just being started may still hold a copy of an open file.
+        let _ = Command::new("umount").arg("-l").arg(self.path()).status();
     }
 }
 
