@@ -212,6 +212,20 @@ fn trims_keep_what_lies_between() {
 }
 
 #[test]
+fn a_span_that_ends_inside_a_crossfade_leaves_one_side_of_it() {
+    scene!(s);
+    run(&mut s, "cut at 2s on lane 2; crossfade 100ms on lane 2; mark crossed").unwrap();
+    assert_eq!(shape(&s, 2), vec![(0, 0, 98_400, 0, 4800), (93_600, 93_600, 146_400, 4800, 0)]);
+    run(&mut s, "remove 2.01s..3s on lane 2").unwrap();
+    assert_eq!(shape(&s, 2), vec![(0, 0, 96_480, 0, 4800), (144_000, 144_000, 96_000, 0, 0)]);
+    run(&mut s, "goto crossed; trim start to 1.99s on lane 2").unwrap_err();
+    run(&mut s, "goto \"crossed\"; trim start to 1.99s on lane 2").unwrap();
+    assert_eq!(shape(&s, 2), vec![(95_520, 95_520, 144_480, 4800, 0)]);
+    run(&mut s, "goto \"crossed\"; remove 1.99s..2.01s on lane 2").unwrap();
+    assert_eq!(shape(&s, 2), vec![(0, 0, 95_520, 0, 0), (96_480, 96_480, 143_520, 0, 0)]);
+}
+
+#[test]
 fn lane_values_are_set_and_solo_is_exclusive() {
     scene!(s);
     run(&mut s, "gain -3dB on lane 2; gain -1.5dB on lane 2; pan -0.4 on lane 2; polarity invert on lane 2")

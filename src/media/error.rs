@@ -141,7 +141,7 @@ mod tests {
         let error = MediaError::reading(Path::new("takes/lead.wav"), io::ErrorKind::NotFound.into());
         assert_eq!(error.kind(), MediaErrorKind::Missing);
         let text = error.to_string();
-        assert!(text.starts_with("takes/lead.wav: there is no such file; put it back"), "{text}");
+        assert!(text.starts_with("takes/lead.wav: there is no such file; put it there"), "{text}");
     }
 
     #[test]
