@@ -171,6 +171,16 @@ fn what_was_removed_comes_back_where_the_recording_goes_on() {
 }
 
 #[test]
+fn restoring_a_gap_leaves_the_gain_of_the_region_after_it() {
+    scene!(s);
+    run(&mut s, "cut at 2s on lane 2; gain -6dB on lane 2 at 3s; remove 1s..2s on lane 2; restore on lane 2")
+        .unwrap();
+    let gains: Vec<f64> = s.session().song().lanes[1].regions.iter().map(|r| r.gain_db.0).collect();
+    assert_eq!(gains, vec![0.0, -6.0]);
+    assert_eq!(shape(&s, 2), vec![(0, 0, 96_000, 0, 0), (96_000, 96_000, 144_000, 0, 0)]);
+}
+
+#[test]
 fn removed_sound_of_a_slid_piece_comes_back_slid() {
     scene!(s);
     run(&mut s, "shift +10ms on lane 2; remove 1s..2s on lane 2; restore on lane 2").unwrap();
@@ -199,6 +209,20 @@ fn trims_keep_what_lies_between() {
     assert_eq!(shape(&s, 2), vec![(120_000, 120_000, 12_000, 0, 480)]);
     assert_eq!(shape(&s, 1)[0].2, 132_000, "`trim … on all` means the guide too");
     assert!(refusal(&mut s, "trim gaps on all").contains("hear where the singing is"));
+}
+
+#[test]
+fn a_span_that_ends_inside_a_crossfade_leaves_one_side_of_it() {
+    scene!(s);
+    run(&mut s, "cut at 2s on lane 2; crossfade 100ms on lane 2; mark crossed").unwrap();
+    assert_eq!(shape(&s, 2), vec![(0, 0, 98_400, 0, 4800), (93_600, 93_600, 146_400, 4800, 0)]);
+    run(&mut s, "remove 2.01s..3s on lane 2").unwrap();
+    assert_eq!(shape(&s, 2), vec![(0, 0, 96_480, 0, 4800), (144_000, 144_000, 96_000, 0, 0)]);
+    run(&mut s, "goto crossed; trim start to 1.99s on lane 2").unwrap_err();
+    run(&mut s, "goto \"crossed\"; trim start to 1.99s on lane 2").unwrap();
+    assert_eq!(shape(&s, 2), vec![(95_520, 95_520, 144_480, 4800, 0)]);
+    run(&mut s, "goto \"crossed\"; remove 1.99s..2.01s on lane 2").unwrap();
+    assert_eq!(shape(&s, 2), vec![(0, 0, 95_520, 0, 0), (96_480, 96_480, 143_520, 0, 0)]);
 }
 
 #[test]

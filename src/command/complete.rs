@@ -78,7 +78,9 @@ fn names(kind: Kind, context: &Context) -> Vec<Candidate> {
             .map(|(row, lane)| candidate(&(row + 1).to_string(), &lane.name))
             .chain(lanes.iter().map(|lane| candidate(&quote(&lane.name), lane.role.word())))
             .collect(),
-        Kind::Text => context.presets.iter().map(|(name, preset)| candidate(name, &preset.about)).collect(),
+        Kind::FadePreset => {
+            context.presets.iter().map(|(name, preset)| candidate(name, &preset.about)).collect()
+        }
         _ => Vec::new(),
     }
 }

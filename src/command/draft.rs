@@ -213,7 +213,24 @@ impl<'a> Draft<'a> {
             self.set_edges(row, index, region.between(kept.0, kept.1).edges());
             self.fit_fades(row, index);
         }
+        self.drop_stubs(row);
+        self.settle(row);
         Ok(())
+    }
+
+    /// Where a span ended inside a crossfade, one side of it is left as a stub under the other: it goes.
+    fn drop_stubs(&mut self, row: usize) {
+        let mut index = 0;
+        while index + 1 < self.lane(row).regions.len() {
+            let (left, right) = (self.region(row, index), self.region(row, index + 1));
+            if right.end() <= left.end() {
+                self.remove(row, index + 1);
+            } else if right.at <= left.at {
+                self.remove(row, index);
+            } else {
+                index += 1;
+            }
+        }
     }
 
     /// Puts the regions of a lane in order and makes every overlap of neighbours a crossfade: both
@@ -252,7 +269,7 @@ impl<'a> Draft<'a> {
                 rules::check_lane(lane, self.session, &mut violations);
             }
         }
-        rules::check_guide(&self.song, &mut violations);
+        rules::check_whole(&self.song, &mut violations);
         if let Some(first) = violations.first() {
             return Err(self.refusal(first, violations.len()));
         }

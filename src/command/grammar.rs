@@ -51,6 +51,8 @@ pub enum Kind {
     Role,
     /// Text in quotes, or one word.
     Text,
+    /// The name of a fade preset, written as text.
+    FadePreset,
     /// Text in quotes.
     Quoted,
     /// An edit: a mark's name in quotes, `edit 5`, `start`.
@@ -79,7 +81,7 @@ impl Kind {
             Kind::Count => "COUNT",
             Kind::Curve => "CURVE",
             Kind::Role => "ROLE",
-            Kind::Text => "NAME",
+            Kind::Text | Kind::FadePreset => "NAME",
             Kind::Quoted => "\"TEXT\"",
             Kind::Edit => "EDIT",
             Kind::Lanes => "LANES",
@@ -103,7 +105,7 @@ impl Kind {
             Kind::Count => "a whole number from 1",
             Kind::Curve => "a curve",
             Kind::Role => "a role",
-            Kind::Text => "a name",
+            Kind::Text | Kind::FadePreset => "a name",
             Kind::Quoted => "a text in \"quotes\"",
             Kind::Edit => "an edit such as \"first try\", edit 5 or start",
             Kind::Lanes => "lanes such as 2 or 2,4-6",

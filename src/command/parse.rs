@@ -106,17 +106,11 @@ pub fn carry_out(store: &mut Store, action: Action, text: &str, time: &str) -> R
         }
         Action::Undo(steps) => {
             let taken_back = store.session().history.head();
-            let mut head = taken_back;
-            for _ in 0..steps {
-                head = store.undo()?;
-            }
+            let head = store.undo_steps(steps)?;
             (head, format!("took back {}", name(store, taken_back, steps)))
         }
         Action::Redo(steps) => {
-            let mut head = store.session().history.head();
-            for _ in 0..steps {
-                head = store.redo()?;
-            }
+            let head = store.redo_steps(steps)?;
             (head, format!("made again {}", name(store, head, steps)))
         }
         Action::Mark(mark) => {

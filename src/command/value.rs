@@ -132,7 +132,7 @@ pub fn read(kind: Kind, tokens: &[Token], at: usize) -> Read<Value> {
         Kind::Curve => word_of(tokens, at, &Curve::ALL).map(|(curve, next)| (Value::Curve(curve), next)),
         Kind::Role => role(tokens, at).map(|(role, next)| (Value::Roles(vec![role]), next)),
         Kind::Roles => list(tokens, at, role).map(|(roles, next)| (Value::Roles(roles), next)),
-        Kind::Text => text(tokens, at, true),
+        Kind::Text | Kind::FadePreset => text(tokens, at, true),
         Kind::Quoted => text(tokens, at, false),
         Kind::Edit => edit(tokens, at),
         Kind::Lanes => list(tokens, at, lanes).map(|(lanes, next)| (Value::Lanes(lanes), next)),

@@ -204,7 +204,7 @@ fn split(
     }
     let later = Region {
         id: new,
-        source_in: whole.source_in + before.0,
+        source_in: whole.source_in.saturating_add(before.0),
         length: after,
         at,
         fade_in: Fade::NONE,

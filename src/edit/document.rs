@@ -23,8 +23,10 @@ pub const VERSION: u64 = 1;
 #[schemars(title = "Tautline session", rename = "Session")]
 pub(super) struct Document {
     /// Always `tautline-session`.
+    #[schemars(extend("const" = FORMAT))]
     pub format: String,
     /// Version of the format; this is 1.
+    #[schemars(extend("const" = VERSION))]
     pub version: u64,
     /// The song's title.
     pub title: String,

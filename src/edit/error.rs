@@ -87,6 +87,14 @@ pub enum StoreError {
         /// Why.
         source: io::Error,
     },
+    /// A new session file could not be written.
+    #[error("cannot write {path}: {source}. No session was made; free some space or choose another folder", path = .path.display())]
+    Create {
+        /// The session file.
+        path: PathBuf,
+        /// Why.
+        source: io::Error,
+    },
     /// The session could not be saved.
     #[error("cannot save {path}: {source}. The file on disk is the last saved one and is intact, and the edits since then are in its journal; free some space or check the disk, then save again", path = .path.display())]
     Save {
@@ -122,9 +130,10 @@ impl StoreError {
             | StoreError::Newer { .. }
             | StoreError::Journal { .. }
             | StoreError::Broken { .. } => ErrorKind::Input,
-            StoreError::Exists { .. } | StoreError::Append { .. } | StoreError::Save { .. } => {
-                ErrorKind::Output
-            }
+            StoreError::Exists { .. }
+            | StoreError::Create { .. }
+            | StoreError::Append { .. }
+            | StoreError::Save { .. } => ErrorKind::Output,
             StoreError::ReadOnly { .. } | StoreError::History(_) | StoreError::NoMark(_) => {
                 ErrorKind::Refused
             }

@@ -187,7 +187,7 @@ impl History {
             for lane in song.lanes.iter().filter(|lane| touched.contains(&lane.id)) {
                 rules::check_lane(lane, assets, &mut violations);
             }
-            rules::check_guide(&song, &mut violations);
+            rules::check_whole(&song, &mut violations);
             if !violations.is_empty() {
                 return Err(HistoryError::Rules { edit: edit.id, violations });
             }

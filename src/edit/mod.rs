@@ -18,6 +18,7 @@
 //! (a network file system may not carry it).
 
 mod apply;
+mod disk;
 mod document;
 mod error;
 mod history;

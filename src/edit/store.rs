@@ -1,19 +1,16 @@
 //! A session on disk: opening, the journal, saving, and the lock.
 
-use std::fs::{self, File, OpenOptions};
-use std::io::{self, BufWriter, Read, Seek, SeekFrom, Write};
-use std::os::unix::fs::{MetadataExt, PermissionsExt};
+use std::fs::{self, File};
+use std::io::{self, Seek, SeekFrom, Write};
 use std::path::{Path, PathBuf};
 
+use super::disk::{is_protected, load, lock_journal, remove_if_empty, remove_left_aside, write_whole};
 use super::error::StoreError;
 use super::history::Edit;
-use super::journal::{self, Record};
+use super::journal::Record;
 use super::op::Op;
 use super::session::Session;
 use crate::song::EditId;
-
-/// Larger files are not sessions: this is room for millions of edits.
-const LARGEST_FILE: u64 = 1 << 30;
 
 /// What a session is opened for.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
@@ -107,7 +104,7 @@ impl Store {
         }
         write_whole(path, &session, false).map_err(|source| match source.kind() {
             io::ErrorKind::AlreadyExists => exists(),
-            _ => StoreError::Save { path: path.to_owned(), source },
+            _ => StoreError::Create { path: path.to_owned(), source },
         })?;
         let journal = match lock_journal(&journal_path(path)) {
             Ok(file) => Journal::Open { file, bytes: 0 },
@@ -128,7 +125,8 @@ impl Store {
         let mut journal = match access {
             Access::Read => Journal::ReadOnly { why: "it was opened to look at".into() },
             Access::Rehearse => Journal::Rehearsal,
-            Access::Write => match lock_journal(&journal_path) {
+            // Renaming would replace a protected file all the same: its owner's wish has to be asked for.
+            Access::Write => match is_protected(path).map_or_else(|| lock_journal(&journal_path), Err) {
                 Ok(file) => Journal::Open { file, bytes: 0 },
                 Err(why) => {
                     notes.push(OpenNote::ReadOnly { why: why.clone() });
@@ -140,7 +138,9 @@ impl Store {
         let (session, contents) = match loaded {
             Ok(loaded) => loaded,
             Err(error) => {
-                remove_if_empty(&journal, &journal_path);
+                if let Journal::Open { file, .. } = &journal {
+                    remove_if_empty(file, &journal_path);
+                }
                 return Err(error);
             }
         };
@@ -148,6 +148,7 @@ impl Store {
             notes.push(OpenNote::TornLine { bytes: contents.torn_bytes });
         }
         if let Journal::Open { file, bytes } = &mut journal {
+            remove_left_aside(path);
             *bytes = contents.whole_bytes;
             if contents.torn_bytes > 0 {
                 file.set_len(*bytes).map_err(|source| StoreError::Append { path: journal_path, source })?;
@@ -223,6 +224,22 @@ impl Store {
         self.move_head(|session| session.history.undo())
     }
 
+    /// Moves the head back by so many edits, all of them or none, as one line of the journal.
+    ///
+    /// # Errors
+    /// There are not so many, or the journal cannot be written. Nothing has changed then.
+    pub fn undo_steps(&mut self, steps: u64) -> Result<EditId, StoreError> {
+        self.move_head(|session| repeat(session, steps, super::History::undo))
+    }
+
+    /// Moves the head forward by so many edits, all of them or none, as one line of the journal.
+    ///
+    /// # Errors
+    /// There are not so many, or the journal cannot be written. Nothing has changed then.
+    pub fn redo_steps(&mut self, steps: u64) -> Result<EditId, StoreError> {
+        self.move_head(|session| repeat(session, steps, super::History::redo))
+    }
+
     /// Moves the head forward again.
     ///
     /// # Errors
@@ -273,7 +290,9 @@ impl Store {
         if self.dirty {
             self.save()?;
         }
-        remove_if_empty(&self.journal, &journal_path(&self.path));
+        if let Journal::Open { file, .. } = &self.journal {
+            remove_if_empty(file, &journal_path(&self.path));
+        }
         Ok(())
     }
 
@@ -282,12 +301,12 @@ impl Store {
         step: impl FnOnce(&mut Session) -> Result<EditId, super::HistoryError>,
     ) -> Result<EditId, StoreError> {
         let before = self.session.history.head();
-        let head = step(&mut self.session)?;
-        if let Err(error) = self.append(&Record::Head(head)) {
+        let moved = step(&mut self.session).map_err(StoreError::from);
+        let written = moved.and_then(|head| self.append(&Record::Head(head)).map(|()| head));
+        if written.is_err() {
             self.session.history.go_to(before)?;
-            return Err(error);
         }
-        Ok(head)
+        written
     }
 
     fn append(&mut self, record: &Record) -> Result<(), StoreError> {
@@ -298,6 +317,10 @@ impl Store {
         };
         let mut write = || {
             let line = record.line()?;
+            // What a failed write may have left must not stand behind a shorter line.
+            if file.metadata()?.len() != *bytes {
+                file.set_len(*bytes)?;
+            }
             file.seek(SeekFrom::Start(*bytes))?;
             file.write_all(&line)?;
             file.sync_data()?;
@@ -310,9 +333,7 @@ impl Store {
                 Ok(())
             }
             Err(source) => {
-                // What was written of the line must not be taken for an edit later. If even this
-                // fails, the missing line end marks it as unfinished unless the next line follows,
-                // and the next line is written over it.
+                // What was written of the line must not be taken for an edit later.
                 let _ = file.set_len(*bytes);
                 Err(StoreError::Append { path: journal_path(&self.path), source })
             }
@@ -320,106 +341,10 @@ impl Store {
     }
 }
 
-/// Reads the journal before the session: a writer saves the session before it clears the journal, so
-/// in this order no edit can be missed.
-fn load(path: &Path, journal_path: &Path) -> Result<(Session, journal::Contents), StoreError> {
-    let journal_bytes = match read_limited(journal_path) {
-        Ok(bytes) => bytes,
-        Err(StoreError::Read { source, .. }) if source.kind() == io::ErrorKind::NotFound => Vec::new(),
-        Err(error) => return Err(error),
-    };
-    let mut session = Session::from_json(path, &read_limited(path)?)?;
-    let mut contents = journal::parse(journal_path, &journal_bytes)?;
-    for (index, record) in std::mem::take(&mut contents.records).into_iter().enumerate() {
-        session.fold(record.clone()).map_err(|why| StoreError::Journal {
-            path: journal_path.to_owned(),
-            why: format!("line {}: {why}", index + 1),
-        })?;
-        contents.records.push(record);
-    }
-    Ok((session, contents))
-}
-
-fn read_limited(path: &Path) -> Result<Vec<u8>, StoreError> {
-    let failed = |source| StoreError::read(path, source);
-    let file = File::open(path).map_err(failed)?;
-    let metadata = file.metadata().map_err(failed)?;
-    if !metadata.is_file() {
-        return Err(StoreError::damaged(path, "it is not a regular file"));
-    }
-    let bytes = metadata.len();
-    if bytes > LARGEST_FILE {
-        return Err(StoreError::TooLarge { path: path.to_owned(), bytes, limit: LARGEST_FILE });
-    }
-    let mut content = Vec::new();
-    file.take(LARGEST_FILE).read_to_end(&mut content).map_err(failed)?;
-    Ok(content)
-}
-
-/// Opens the journal and takes the lock on it.
-fn lock_journal(path: &Path) -> Result<File, String> {
-    // Somebody closing the session removes the journal while holding the lock; a file opened just
-    // before that is locked in vain, since a third one would make a new file. So look again.
-    for _ in 0..50 {
-        let file = OpenOptions::new()
-            .read(true)
-            .write(true)
-            .create(true)
-            .truncate(false)
-            .open(path)
-            .map_err(|error| format!("{} cannot be written: {error}", path.display()))?;
-        match file.try_lock() {
-            Ok(()) => {}
-            Err(fs::TryLockError::WouldBlock) => {
-                return Err("another tautline is editing this session".into());
-            }
-            Err(fs::TryLockError::Error(error)) => {
-                return Err(format!("{} cannot be locked: {error}", path.display()));
-            }
-        }
-        let same = file.metadata().ok().zip(fs::metadata(path).ok());
-        if same.is_some_and(|(held, named)| held.ino() == named.ino() && held.dev() == named.dev()) {
-            sync_folder(path).map_err(|error| error.to_string())?;
-            return Ok(file);
-        }
-    }
-    Err("its journal keeps vanishing; another tautline opens and closes this session".into())
-}
-
-fn remove_if_empty(journal: &Journal, path: &Path) {
-    if let Journal::Open { file, .. } = journal
-        && file.metadata().is_ok_and(|metadata| metadata.len() == 0)
-    {
-        // An empty journal left behind does no harm.
-        let _ = fs::remove_file(path);
-    }
-}
-
-fn write_whole(path: &Path, session: &Session, replace: bool) -> io::Result<()> {
-    let folder = folder_of(path);
-    let mode = fs::metadata(path).map_or(0o644, |metadata| metadata.permissions().mode() & 0o777);
-    let mut aside = tempfile::Builder::new()
-        .prefix(".tautline-")
-        .suffix(".saving")
-        .permissions(fs::Permissions::from_mode(mode))
-        .tempfile_in(folder)?;
-    let mut out = BufWriter::with_capacity(1 << 16, aside.as_file_mut());
-    session.write_json(&mut out)?;
-    out.flush()?;
-    drop(out);
-    aside.as_file().sync_all()?;
-    let persisted = if replace { aside.persist(path) } else { aside.persist_noclobber(path) };
-    persisted.map_err(|error| error.error)?;
-    sync_folder(path)
-}
-
-fn folder_of(path: &Path) -> &Path {
-    match path.parent() {
-        Some(folder) if !folder.as_os_str().is_empty() => folder,
-        _ => Path::new("."),
-    }
-}
-
-fn sync_folder(path: &Path) -> io::Result<()> {
-    File::open(folder_of(path))?.sync_all()
+fn repeat(
+    session: &mut Session,
+    steps: u64,
+    step: fn(&mut super::History) -> Result<EditId, super::HistoryError>,
+) -> Result<EditId, super::HistoryError> {
+    (0..steps).try_fold(session.history.head(), |_, _| step(&mut session.history))
 }

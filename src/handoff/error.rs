@@ -29,7 +29,7 @@ pub enum BounceError {
         why: String,
     },
     /// Files of these names stand there already.
-    #[error("{}; choose another folder or allow overwriting", existing(paths))]
+    #[error("{}; choose another folder, or overwrite them", existing(paths))]
     Exists {
         /// The files that would have been overwritten, at least one.
         paths: Vec<PathBuf>,

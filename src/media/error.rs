@@ -76,7 +76,7 @@ impl MediaError {
             io::ErrorKind::NotFound => (
                 MediaErrorKind::Missing,
                 "there is no such file".to_owned(),
-                "put it back where the session expects it, or give its new place",
+                "put it there, or name the place where it is",
             ),
             io::ErrorKind::PermissionDenied => (
                 MediaErrorKind::Unreadable,
@@ -141,7 +141,7 @@ mod tests {
         let error = MediaError::reading(Path::new("takes/lead.wav"), io::ErrorKind::NotFound.into());
         assert_eq!(error.kind(), MediaErrorKind::Missing);
         let text = error.to_string();
-        assert!(text.starts_with("takes/lead.wav: there is no such file; put it back"), "{text}");
+        assert!(text.starts_with("takes/lead.wav: there is no such file; put it there"), "{text}");
     }
 
     #[test]

@@ -127,11 +127,6 @@ pub fn check_song(song: &Song, assets: &dyn AssetFrames) -> Vec<Violation> {
     if song.lanes.len() > MOST_LANES {
         found.push(whole(Rule::TooManyLanes));
     }
-    if let Some(span) = song.loop_span
-        && (span.start >= span.end || !in_reach(span.start) || !in_reach(span.end))
-    {
-        found.push(whole(Rule::Range("loop")));
-    }
     let mut lanes = HashSet::new();
     let mut regions = HashSet::new();
     for lane in &song.lanes {
@@ -146,12 +141,17 @@ pub fn check_song(song: &Song, assets: &dyn AssetFrames) -> Vec<Violation> {
         }
         check_lane(lane, assets, &mut found);
     }
-    check_guide(song, &mut found);
+    check_whole(song, &mut found);
     found
 }
 
-/// Checks that at most one lane is the guide.
-pub fn check_guide(song: &Song, found: &mut Vec<Violation>) {
+/// Checks what concerns no single lane: the loop, and that at most one lane is the guide.
+pub fn check_whole(song: &Song, found: &mut Vec<Violation>) {
+    if let Some(span) = song.loop_span
+        && (span.start >= span.end || !in_reach(span.start) || !in_reach(span.end))
+    {
+        found.push(Violation { lane: None, region: None, at: None, rule: Rule::Range("loop") });
+    }
     for lane in song.lanes.iter().filter(|lane| lane.role == Role::Guide).skip(1) {
         found.push(Violation { lane: Some(lane.id), region: None, at: None, rule: Rule::TwoGuides });
     }

@@ -130,7 +130,7 @@ mod tests {
 
     #[test]
     fn decibels_and_factors_agree_with_the_table() {
-        // REFERENCES section 4: 0.5 is -6.0206 dB, 0.707106781 is -3.0103 dB.
+        // 20·log10(0.5) and 20·log10(√½), computed with numpy.
         assert!((Linear(0.5).to_db().0 + 6.0206).abs() < 1e-4);
         assert!((Linear(std::f64::consts::FRAC_1_SQRT_2).to_db().0 + 3.0103).abs() < 1e-4);
         assert!((Db(-6.020_599_913_279_624).to_linear().0 - 0.5).abs() < 1e-15);

@@ -1,5 +1,6 @@
 //! What several integration tests share: sessions made in memory, and commands run on them.
 #![allow(dead_code, reason = "each test binary uses a part of it")]
+#![allow(clippy::unwrap_used, clippy::expect_used, clippy::panic, reason = "a panic in a test is its report")]
 
 use std::path::Path;
 use std::sync::Arc;
@@ -93,4 +94,32 @@ pub fn refusal(store: &mut Store, line: &str) -> String {
     let text = run(store, line).expect_err(line).to_string();
     assert_eq!(*store.session().song(), before, "{line} changed something");
     text
+}
+
+/// A temporary folder in memory where the machine has one, so that thousands of synced writes stay
+/// quick; what is synced there goes the same way through the program.
+pub fn quick_folder() -> tempfile::TempDir {
+    let memory = Path::new("/dev/shm");
+    if memory.is_dir()
+        && let Ok(folder) = tempfile::tempdir_in(memory)
+    {
+        return folder;
+    }
+    tempfile::tempdir().unwrap()
+}
+
+/// Names and contents of all files in a folder.
+pub fn contents(folder: &Path) -> std::collections::BTreeMap<String, Vec<u8>> {
+    std::fs::read_dir(folder)
+        .unwrap()
+        .map(|entry| {
+            let path = entry.unwrap().path();
+            let name = path.file_name().unwrap().to_string_lossy().into_owned();
+            let content = std::fs::read_link(&path)
+                .map(|to| to.to_string_lossy().into_owned().into_bytes())
+                .or_else(|_| std::fs::read(&path))
+                .unwrap_or_default();
+            (name, content)
+        })
+        .collect()
 }

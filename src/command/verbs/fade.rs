@@ -17,7 +17,11 @@ const MISSING_MS: f64 = 5.0;
 pub static VERB: Verb = Verb {
     name: "fade",
     form: &[Part::One(&[
-        &[Part::Word("preset"), Part::Value("preset-name", Kind::Text), Part::Maybe(&[Part::Word("fit")])],
+        &[
+            Part::Word("preset"),
+            Part::Value("preset-name", Kind::FadePreset),
+            Part::Maybe(&[Part::Word("fit")]),
+        ],
         &[
             Part::Word("missing"),
             Part::Any(

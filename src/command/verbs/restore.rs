@@ -105,7 +105,9 @@ fn heal(draft: &mut Draft, row: usize, at: Position) -> Result<(), Diagnostic> {
     };
     let flows = |draft: &Draft, left: usize| {
         let regions = &draft.lane(row).regions;
-        regions.get(left).zip(regions.get(left + 1)).is_some_and(|(left, right)| left.flows_into(right))
+        let pair = regions.get(left).zip(regions.get(left + 1));
+        // Joining gives both the gain of the left one, which nobody asked for here.
+        pair.is_some_and(|(left, right)| left.flows_into(right) && left.gain_db == right.gain_db)
     };
     if flows(draft, index) {
         draft.join(row, index)?;

@@ -1,0 +1,154 @@
+//! The files of a session: read with limits, locked, written aside and renamed.
+
+use std::ffi::{OsStr, OsString};
+use std::fs::{self, File, OpenOptions};
+use std::io::{self, BufWriter, Read, Write};
+use std::os::unix::fs::{MetadataExt, PermissionsExt};
+use std::path::Path;
+
+use super::error::StoreError;
+use super::journal;
+use super::session::Session;
+
+/// Larger files are not sessions: this is room for millions of edits.
+const LARGEST_FILE: u64 = 1 << 30;
+
+/// How the names of files end that are written aside.
+const ASIDE_SUFFIX: &str = ".saving";
+
+/// Reads the journal before the session: a writer saves the session before it clears the journal, so
+/// in this order no edit can be missed.
+pub(super) fn load(path: &Path, journal_path: &Path) -> Result<(Session, journal::Contents), StoreError> {
+    let journal_bytes = match read_limited(journal_path) {
+        Ok(bytes) => bytes,
+        Err(StoreError::Read { source, .. }) if source.kind() == io::ErrorKind::NotFound => Vec::new(),
+        Err(error) => return Err(error),
+    };
+    let mut session = Session::from_json(path, &read_limited(path)?)?;
+    let mut contents = journal::parse(journal_path, &journal_bytes)?;
+    for (index, record) in std::mem::take(&mut contents.records).into_iter().enumerate() {
+        session.fold(record.clone()).map_err(|why| StoreError::Journal {
+            path: journal_path.to_owned(),
+            why: format!("line {}: {why}", index + 1),
+        })?;
+        contents.records.push(record);
+    }
+    Ok((session, contents))
+}
+
+fn read_limited(path: &Path) -> Result<Vec<u8>, StoreError> {
+    let failed = |source| StoreError::read(path, source);
+    // Asked before opening: to open a pipe would wait until somebody writes to it.
+    if !fs::metadata(path).map_err(failed)?.is_file() {
+        return Err(StoreError::damaged(path, "it is not a regular file"));
+    }
+    let file = File::open(path).map_err(failed)?;
+    let bytes = file.metadata().map_err(failed)?.len();
+    if bytes > LARGEST_FILE {
+        return Err(StoreError::TooLarge { path: path.to_owned(), bytes, limit: LARGEST_FILE });
+    }
+    let mut content = Vec::new();
+    file.take(LARGEST_FILE).read_to_end(&mut content).map_err(failed)?;
+    Ok(content)
+}
+
+/// Why a file is not to be written, if nobody may.
+pub(super) fn is_protected(path: &Path) -> Option<String> {
+    let protected = fs::metadata(path).is_ok_and(|metadata| metadata.permissions().readonly());
+    protected.then(|| format!("{} is write-protected", path.display()))
+}
+
+/// Opens the journal and takes the lock on it.
+pub(super) fn lock_journal(path: &Path) -> Result<File, String> {
+    // Somebody closing the session removes the journal while holding the lock; a file opened just
+    // before that is locked in vain, since a third one would make a new file. So look again.
+    for _ in 0..50 {
+        let file = OpenOptions::new()
+            .read(true)
+            .write(true)
+            .create(true)
+            .truncate(false)
+            .open(path)
+            .map_err(|error| format!("{} cannot be written: {error}", path.display()))?;
+        match file.try_lock() {
+            Ok(()) => {}
+            Err(fs::TryLockError::WouldBlock) => {
+                return Err("another tautline is editing this session".into());
+            }
+            Err(fs::TryLockError::Error(error)) => {
+                return Err(format!("{} cannot be locked: {error}", path.display()));
+            }
+        }
+        let same = file.metadata().ok().zip(fs::metadata(path).ok());
+        if same.is_some_and(|(held, named)| held.ino() == named.ino() && held.dev() == named.dev()) {
+            sync_folder(path).map_err(|error| error.to_string())?;
+            return Ok(file);
+        }
+    }
+    Err("its journal keeps vanishing; another tautline opens and closes this session".into())
+}
+
+/// Removes the journal whose lock is held, if nothing is in it.
+pub(super) fn remove_if_empty(file: &File, path: &Path) {
+    if file.metadata().is_ok_and(|metadata| metadata.len() == 0) {
+        // An empty journal left behind does no harm.
+        let _ = fs::remove_file(path);
+    }
+}
+
+/// Writes a session aside, syncs it, and gives it its name.
+pub(super) fn write_whole(path: &Path, session: &Session, replace: bool) -> io::Result<()> {
+    let folder = folder_of(path);
+    let mode = fs::metadata(path).map_or(0o644, |metadata| metadata.permissions().mode() & 0o777);
+    let mut aside = tempfile::Builder::new()
+        .prefix(&aside_prefix(path))
+        .suffix(ASIDE_SUFFIX)
+        .permissions(fs::Permissions::from_mode(mode))
+        .tempfile_in(folder)?;
+    let mut out = BufWriter::with_capacity(1 << 16, aside.as_file_mut());
+    session.write_json(&mut out)?;
+    out.flush()?;
+    drop(out);
+    aside.as_file().sync_all()?;
+    let persisted = if replace { aside.persist(path) } else { aside.persist_noclobber(path) };
+    persisted.map_err(|error| error.error)?;
+    sync_folder(path)
+}
+
+/// How the names of files begin that are written aside for a session, so that each has its own.
+fn aside_prefix(path: &Path) -> OsString {
+    let mut prefix = OsString::from(".");
+    prefix.push(path.file_name().unwrap_or_default());
+    prefix.push(".");
+    prefix
+}
+
+/// Takes away what a program that was killed while saving has left half written. Only for the one
+/// who holds the lock: nobody else saves this session then.
+pub(super) fn remove_left_aside(path: &Path) {
+    let prefix = aside_prefix(path);
+    let is_aside = |name: &OsStr| {
+        let name = name.as_encoded_bytes();
+        let rest = name.strip_prefix(prefix.as_encoded_bytes());
+        // Without the test for a dot, `song` would take away what `song.json` is just saving.
+        rest.and_then(|rest| rest.strip_suffix(ASIDE_SUFFIX.as_bytes()))
+            .is_some_and(|rest| !rest.contains(&b'.'))
+    };
+    for entry in fs::read_dir(folder_of(path)).into_iter().flatten().flatten() {
+        if is_aside(&entry.file_name()) {
+            // One that stays does no harm.
+            let _ = fs::remove_file(entry.path());
+        }
+    }
+}
+
+fn folder_of(path: &Path) -> &Path {
+    match path.parent() {
+        Some(folder) if !folder.as_os_str().is_empty() => folder,
+        _ => Path::new("."),
+    }
+}
+
+fn sync_folder(path: &Path) -> io::Result<()> {
+    File::open(folder_of(path))?.sync_all()
+}
