@@ -56,8 +56,7 @@ fn clipping_silence_and_sums_beyond_full_scale_are_found() {
         assert!(codes.contains(&wanted.to_owned()), "{wanted}: {codes:?}");
     }
     let of_lane = |code: &str, lane: Value| {
-        found.iter().filter(|f| f["code"] == code && f["lane"] == lane && !f["at"].is_null()).last().unwrap()
-            ["fix"]
+        found.iter().rfind(|f| f["code"] == code && f["lane"] == lane && !f["at"].is_null()).unwrap()["fix"]
             .clone()
     };
     desk.run(of_lane("clipping", json!(3)).as_str().unwrap()).ends(0);

@@ -134,12 +134,7 @@ fn the_bounce_is_silent_between_the_lines_and_sounds_within_them() {
             };
             // The word's end may have been faded away sooner, never later.
             let end = laid.place(number, *end - 1).unwrap_or_else(|| {
-                let before = laid
-                    .pieces(number)
-                    .into_iter()
-                    .filter(|piece| piece.source_in < *end)
-                    .next_back()
-                    .unwrap();
+                let before = laid.pieces(number).into_iter().rfind(|piece| piece.source_in < *end).unwrap();
                 before.at + before.length
             });
             let (from, to) = (end + 90 * MS, breath - 90 * MS);
