@@ -97,6 +97,8 @@ pub(super) fn parse(path: &Path, bytes: &[u8]) -> Result<Document, StoreError> {
 fn describe(error: &serde_json::Error, bytes: &[u8]) -> String {
     if bytes.is_empty() {
         "it is empty".into()
+    } else if !bytes.trim_ascii_start().starts_with(b"{") {
+        "it is no JSON document; is it a recording? `tautline new` makes a session from recordings".into()
     } else if error.is_eof() {
         format!("it ends in the middle (line {}, column {})", error.line(), error.column())
     } else {
