@@ -25,7 +25,7 @@ use super::listening::Scene;
 use super::setup::Setup;
 use super::source::Source;
 use super::voice::{CHUNK, Voice, Work, at_hand};
-use super::wire::{Command, Inside, Mark, Remote, wire};
+use super::wire::{Board, Command, Inside, Mark, Remote, wire};
 use crate::song::{Position, Span};
 
 /// Commands taken in one callback; each can send one scene back.
@@ -39,8 +39,8 @@ struct Pending {
     scene: Option<Arc<Scene>>,
     looped: Option<Option<Span>>,
     jump: Option<Position>,
-    /// Start to play, until there.
-    open: Option<Option<Position>>,
+    /// Start to play, until there and for so many frames.
+    open: Option<(Option<Position>, Option<u64>)>,
     /// Frame of the stream at which the oldest of them arrived.
     since: u64,
 }
@@ -64,6 +64,10 @@ pub struct Renderer<S: Source> {
     /// Whether the pending change may begin in this callback.
     ready: bool,
     until: Option<Position>,
+    /// Frame of the stream at which to stop.
+    until_clock: Option<u64>,
+    opened_at: Option<u64>,
+    halted_at: Option<u64>,
     gate: Glide,
     /// Heads move and voices sound.
     moving: bool,
@@ -99,6 +103,9 @@ impl<S: Source> Renderer<S> {
             pending: Pending::default(),
             ready: true,
             until: None,
+            until_clock: None,
+            opened_at: None,
+            halted_at: None,
             gate: Glide::at(0.0),
             moving: false,
             risen: false,
@@ -121,6 +128,41 @@ impl<S: Source> Renderer<S> {
     #[must_use]
     pub fn rate(&self) -> u32 {
         self.setup.rate
+    }
+
+    /// Frames of the stream so far.
+    #[must_use]
+    pub fn clock(&self) -> u64 {
+        self.clock
+    }
+
+    /// Frames of the stream at which the last play began to sound, and at which it had fallen silent; they come out
+    /// [`Self::latency`] frames later.
+    #[must_use]
+    pub fn sounded(&self) -> (Option<u64>, Option<u64>) {
+        (self.opened_at, self.halted_at)
+    }
+
+    /// Falls silent at once, for when nobody listens any more: the output is gone. Not for the callback.
+    pub fn rest(&mut self) {
+        if self.moving {
+            self.gate = Glide::at(0.0);
+            self.halt();
+        }
+        (self.until, self.until_clock, self.pending.open, self.pending.jump) = (None, None, None, None);
+        self.ceiling = Ceiling::new(self.setup.rate);
+        self.inside.board.playing.store(false, Ordering::Release);
+    }
+
+    /// The board that the callback keeps.
+    #[must_use]
+    pub fn board(&self) -> &Arc<Board> {
+        &self.inside.board
+    }
+
+    /// The source of samples.
+    pub fn source_mut(&mut self) -> &mut S {
+        &mut self.source
     }
 
     /// Takes in commands and samples that have arrived, without making sound. For outputs that can wait.
@@ -178,9 +220,9 @@ impl<S: Source> Renderer<S> {
                     give_back(&mut self.inside.returns, old);
                 }
             }
-            Command::Play { from, until } => {
+            Command::Play { from, until, frames } => {
                 self.pending.jump = from.or(self.pending.jump);
-                self.pending.open = Some(until);
+                self.pending.open = Some((until, frames));
             }
             Command::Stop => {
                 self.pending.jump = None;
@@ -237,7 +279,7 @@ impl<S: Source> Renderer<S> {
         }
         let next = self.next_voice();
         let Pending { scene, open, .. } = std::mem::take(&mut self.pending);
-        let differs = scene.is_some() || next.head != self.current.head;
+        let differs = !Arc::ptr_eq(&next.scene, &self.current.scene) || next.head != self.current.head;
         let old = std::mem::replace(&mut self.current, next);
         if self.moving && differs {
             self.outgoing = Some(old);
@@ -249,8 +291,9 @@ impl<S: Source> Renderer<S> {
         if let Some(scene) = scene {
             give_back(&mut self.inside.returns, scene);
         }
-        if let Some(until) = open {
+        if let Some((until, frames)) = open {
             self.until = until;
+            self.until_clock = frames.map(|frames| self.clock.saturating_add(frames));
             self.open();
         }
         self.mark();
@@ -261,13 +304,16 @@ impl<S: Source> Renderer<S> {
             let length = if self.risen { self.setup.ramp } else { self.setup.rise };
             self.gate.head_for(1.0, length, !self.risen);
         }
+        if !self.moving {
+            (self.opened_at, self.halted_at) = (Some(self.clock), None);
+        }
         self.moving = true;
     }
 
     fn close(&mut self) {
         if self.gate.target() > 0.0 {
             self.gate.head_for(0.0, self.setup.ramp, false);
-            self.until = None;
+            (self.until, self.until_clock) = (None, None);
             if self.gate.left() == 0 {
                 self.halt();
             }
@@ -277,6 +323,7 @@ impl<S: Source> Renderer<S> {
     /// It has fallen silent.
     fn halt(&mut self) {
         self.moving = false;
+        self.halted_at = Some(self.clock);
         if let Some(old) = self.outgoing.take() {
             give_back(&mut self.inside.returns, old.scene);
         }
@@ -286,7 +333,9 @@ impl<S: Source> Renderer<S> {
     /// Makes frames up to the next one at which something begins or ends; gives how many.
     fn step(&mut self, out: &mut [f32]) -> usize {
         self.begin_pending();
-        if self.moving && self.until.is_some_and(|until| self.current.head.at >= until) {
+        let there = self.until.is_some_and(|until| self.current.head.at >= until)
+            || self.until_clock.is_some_and(|until| self.clock >= until);
+        if self.moving && there {
             self.close();
         }
         let room = (out.len() / 2).min(CHUNK);
@@ -319,6 +368,9 @@ impl<S: Source> Renderer<S> {
         }
         if let Some(until) = self.until.filter(|until| *until > self.current.head.at) {
             frames = cap(frames, until.since(self.current.head.at).0);
+        }
+        if let Some(until) = self.until_clock.filter(|until| *until > self.clock) {
+            frames = cap(frames, until - self.clock);
         }
         frames = self.current.head.stretch(frames, self.setup.seam).frames.max(1);
         let (seam, peaks) = (self.setup.seam, self.inside.board.peaks.as_slice());

@@ -30,6 +30,8 @@ pub enum Command {
         from: Option<Position>,
         /// Where to end.
         until: Option<Position>,
+        /// After how many frames of sound to end.
+        frames: Option<u64>,
     },
     /// Falls silent and keeps its place.
     Stop,

@@ -69,7 +69,7 @@ impl Rig {
     }
 
     pub fn play(&mut self, from: i64) {
-        self.send(Command::Play { from: Some(Position(from)), until: None });
+        self.send(Command::Play { from: Some(Position(from)), until: None, frames: None });
     }
 
     /// One callback.

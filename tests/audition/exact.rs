@@ -169,7 +169,7 @@ fn command(act: &Act, scenes: &[std::sync::Arc<tautline::audition::Scene>]) -> C
         Act::Loop(span) => Command::Loop(
             span.map(|(start, end)| Span { start: Position(start), end: Position(end) }),
         ),
-        Act::Play(from) => Command::Play { from: from.map(Position), until: None },
+        Act::Play(from) => Command::Play { from: from.map(Position), until: None, frames: None },
         Act::Stop => Command::Stop,
     }
 }
@@ -346,7 +346,7 @@ fn play_until_stops_there_and_marks_tell_the_place() {
     let songs = quiet(song(vec![lane(1, "a", vec![region(1, 1, 0, 4000, 0)])]));
     let mut rig = Rig::new(setup(), &takes, scene(&songs, &takes, &Listening::default()), 0);
     rig.run(50);
-    rig.send(Command::Play { from: Some(Position(100)), until: Some(Position(100) + Length(300)) });
+    rig.send(Command::Play { from: Some(Position(100)), until: Some(Position(100) + Length(300)), frames: None });
     for _ in 0..10 {
         rig.run(100);
     }
