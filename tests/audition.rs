@@ -12,3 +12,5 @@ mod exact;
 mod clicks;
 #[path = "audition/safety.rs"]
 mod safety;
+#[path = "audition/played.rs"]
+mod played;

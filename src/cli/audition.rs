@@ -181,7 +181,9 @@ fn stop_flag() -> Result<Arc<AtomicBool>, CliError> {
     use signal_hook::consts::{SIGHUP, SIGINT, SIGTERM};
     let stop = Arc::new(AtomicBool::new(false));
     for signal in [SIGINT, SIGTERM, SIGHUP] {
-        signal_hook::flag::register(signal, Arc::clone(&stop))
+        // The second one ends the program whatever it waits for, such as a pipe that nobody reads.
+        signal_hook::flag::register_conditional_shutdown(signal, 130, Arc::clone(&stop))
+            .and_then(|_| signal_hook::flag::register(signal, Arc::clone(&stop)))
             .map_err(|error| CliError::output(format!("cannot wait for signals: {error}")))?;
     }
     Ok(stop)

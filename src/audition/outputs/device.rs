@@ -54,7 +54,8 @@ pub(super) fn list() -> Result<Vec<DeviceInfo>, AuditionError> {
             buffers: buffers.reduce(widest),
         })
     };
-    Ok(devices.filter_map(describe).collect())
+    // Plug-ins that convert for others are listed as devices and cannot play.
+    Ok(devices.filter_map(describe).filter(|device| device.rates.is_some()).collect())
 }
 
 /// Opens a device and starts its stream.
