@@ -13,7 +13,7 @@ use super::{BLOCK, Block, BlockName, Delivery, ReaderEnds, TakeInfo};
 use crate::audition::AuditionError;
 use crate::audition::listening::Scene;
 use crate::audition::wire::Board;
-use crate::media::{MediaError, WavReader};
+use crate::media::WavReader;
 use crate::song::{AssetId, Position, Span};
 
 /// Files held open at a time: a process may usually have 1024.
@@ -322,7 +322,7 @@ impl Reader {
         let read = self.take_reader(name.take as usize).and_then(|mut reader| {
             let before = reader.nonfinite();
             let mut slices: Vec<&mut [f32]> = block.channels.iter_mut().map(Vec::as_mut_slice).collect();
-            reader.read(from, &mut slices)?;
+            reader.read(from, &mut slices).map_err(|error| error.to_string())?;
             let bad = reader.nonfinite() - before;
             self.open.push((name.take as usize, reader));
             Ok(bad)
@@ -333,21 +333,29 @@ impl Reader {
                 block.channels.iter_mut().for_each(|channel| channel.fill(0.0));
                 block.damaged = true;
                 self.damaged.fetch_add(1, Ordering::Relaxed);
-                wish.lock().trouble.get_or_insert(error.to_string());
+                wish.lock().trouble.get_or_insert(error);
             }
         }
         block
     }
 
     /// The open file of a take, off the list; the one used longest ago is closed where too many are open.
-    fn take_reader(&mut self, take: usize) -> Result<WavReader, MediaError> {
+    fn take_reader(&mut self, take: usize) -> Result<WavReader, String> {
         if let Some(index) = self.open.iter().position(|(open, _)| *open == take) {
             return Ok(self.open.remove(index).1);
         }
         if self.open.len() >= MOST_OPEN {
             self.open.remove(0);
         }
-        WavReader::open(&self.files.get(take).map(|file| file.path.clone()).unwrap_or_default())
+        let (Some(file), Some(info)) = (self.files.get(take), self.infos.get(take)) else {
+            return Err("there is no such take".into());
+        };
+        let reader = WavReader::open(&file.path).map_err(|error| error.to_string())?;
+        let there = reader.info();
+        if there.frames < info.frames || there.channels != info.channels {
+            return Err(format!("{}: it has become shorter while it was in use", file.path.display()));
+        }
+        Ok(reader)
     }
 }
 
