@@ -248,8 +248,8 @@ impl<S: Source> Renderer<S> {
             let jumps = self.pending.jump.is_some() || self.pending.open.is_some();
             let patience = if jumps { self.setup.patience } else { self.setup.swap_patience };
             let waited = self.clock - self.pending.since.min(self.clock);
-            self.ready = waited >= patience
-                || at_hand(&self.next_voice(), AHEAD, self.setup.seam, &self.source);
+            self.ready =
+                waited >= patience || at_hand(&self.next_voice(), AHEAD, self.setup.seam, &self.source);
         }
         self.inside.board.waiting.store(!self.ready, Ordering::Release);
     }

@@ -13,6 +13,7 @@ mod demo;
 mod devices;
 mod error;
 mod folders;
+mod hearing;
 mod help;
 mod new;
 mod opening;

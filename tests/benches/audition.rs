@@ -12,13 +12,14 @@ use std::time::{Duration, Instant};
 
 use tautline::audition::cache::{DEFAULT_BUDGET, TakeFile};
 use tautline::audition::{
-    Choice, Command, Event, Listening, OutputChoice, OutputOptions, Player, Remote, Renderer, Scene, Setup, Source,
+    Choice, Command, Event, Listening, OutputChoice, OutputOptions, Player, Remote, Renderer, Scene, Setup,
+    Source,
 };
 use tautline::media::{OutputFormat, WavSpec, create_sink};
 use tautline::mix::{Plan, Samples};
 use tautline::song::{
-    AssetId, Bend, Curve, Db, Fade, Lane, LaneId, Length, Pan, Polarity, Position, Region, RegionId, Role, Song,
-    Span,
+    AssetId, Bend, Curve, Db, Fade, Lane, LaneId, Length, Pan, Polarity, Position, Region, RegionId, Role,
+    Song, Span,
 };
 
 fn main() {
@@ -82,8 +83,16 @@ fn make_song(lanes: usize, rate: u32, seconds: u64) -> Song {
                 length: Length(two + if cross { ms(15).0 } else { 0 }),
                 at: Position((index * two) as i64),
                 gain_db: Db(if index % 3 == 0 { -1.5 } else { 0.7 }),
-                fade_in: if index % 2 == 1 { fade(ms(15), Curve::EqualPower) } else { fade(ms(5), Curve::Linear) },
-                fade_out: if cross { fade(ms(15), Curve::EqualPower) } else { fade(ms(40), Curve::RaisedCosine) },
+                fade_in: if index % 2 == 1 {
+                    fade(ms(15), Curve::EqualPower)
+                } else {
+                    fade(ms(5), Curve::Linear)
+                },
+                fade_out: if cross {
+                    fade(ms(15), Curve::EqualPower)
+                } else {
+                    fade(ms(40), Curve::RaisedCosine)
+                },
             })
         };
         Arc::new(Lane {
@@ -125,7 +134,8 @@ fn callbacks(lanes: usize, rate: u32, frames: usize, swapping: bool) {
     for number in 0..count {
         // The worst case: an edit in every callback that can take one, so that two plans are rendered all the time.
         if swapping {
-            let _ = remote.send(Command::Scene(Arc::new(Scene::new(Arc::clone(&plan), &Listening::default()))));
+            let _ =
+                remote.send(Command::Scene(Arc::new(Scene::new(Arc::clone(&plan), &Listening::default()))));
         }
         let begin = Instant::now();
         engine.render(&mut out);
@@ -202,7 +212,8 @@ fn start_of_sound() {
     let song = make_song(64, 48_000, 60);
     let plan = Arc::new(Plan::compile(&song, 48_000, &|_| Some(1)));
     // 64 lanes of 60 s are 704 MB; with 64 MB of cache what lies far away is not in memory.
-    let mut player = Player::new(Setup::at_unity(48_000), plan, Listening::default(), &takes, 64 << 20).expect("a player");
+    let mut player =
+        Player::new(Setup::at_unity(48_000), plan, Listening::default(), &takes, 64 << 20).expect("a player");
     let none = OutputOptions { once: false, ..OutputOptions::once(OutputChoice::None) };
     player.attach(&none).expect("an output");
     std::thread::sleep(Duration::from_millis(1500));
@@ -213,7 +224,11 @@ fn start_of_sound() {
         let begin = Instant::now();
         player.play(Some(Position(at)), None, None);
         // The meters see the first sound; they look every 25 ms, so the position is asked instead.
-        while (player.board().position().0 - at).unsigned_abs() > 5_000 || !player.board().is_playing() || player.board().is_waiting() || player.board().position().0 <= at {
+        while (player.board().position().0 - at).unsigned_abs() > 5_000
+            || !player.board().is_playing()
+            || player.board().is_waiting()
+            || player.board().position().0 <= at
+        {
             std::thread::sleep(Duration::from_micros(200));
             if begin.elapsed() > Duration::from_secs(2) {
                 break;
@@ -254,7 +269,10 @@ fn soak(length: Duration) {
     };
     let options = OutputOptions { once: false, buffer: Some(1024), ..OutputOptions::once(choice) };
     let info = player.attach(&options).expect("an output");
-    println!("soak: {lanes} lanes of {seconds} s into {} at {} Hz, period {:?}, for {:?}", info.name, info.rate, info.buffer, length);
+    println!(
+        "soak: {lanes} lanes of {seconds} s into {} at {} Hz, period {:?}, for {:?}",
+        info.name, info.rate, info.buffer, length
+    );
     player.play(Some(Position(0)), None, None);
     let begin = Instant::now();
     let (mut x, mut edits, mut song) = (7u32, 0u64, song);
@@ -297,7 +315,13 @@ fn soak(length: Duration) {
     println!("soak: resident memory every 10 s, MB: {memory:?}; cache {} MB", status.cached >> 20);
 }
 
-fn act(player: &mut Player, song: &mut Song, first: &Arc<Plan>, random: &mut impl FnMut(u32) -> u32, frames: i64) {
+fn act(
+    player: &mut Player,
+    song: &mut Song,
+    first: &Arc<Plan>,
+    random: &mut impl FnMut(u32) -> u32,
+    frames: i64,
+) {
     let place = i64::from(random(u32::try_from(frames - 96_000).expect("short")));
     let lane = random(16) as usize;
     match random(12) {

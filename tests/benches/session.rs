@@ -113,8 +113,12 @@ fn wide_fade(place: &str, folder: &tempfile::TempDir) {
         let presets = Presets::new();
         let (resolving, (text, action)) = timed(|| {
             let command = tautline::command::parse(line).unwrap().remove(0);
-            let context =
-                tautline::command::Context { session: store.session(), cursor: None, presets: &presets };
+            let context = tautline::command::Context {
+                session: store.session(),
+                cursor: None,
+                presets: &presets,
+                hearing: &tautline::command::Deaf,
+            };
             (command.text.clone(), command.call.resolve(&context).unwrap())
         });
         let before = std::fs::metadata(journal_path(store.path())).unwrap().len();

@@ -70,8 +70,11 @@ pub(super) fn open(
     let rate = lease.engine().map_or(48_000, |engine| engine.rate());
     let (format, config) = configure(&device, &shown, rate, buffer)?;
     let unsupported = |why: String| AuditionError::Unsupported { device: shown.clone(), why };
-    let resampled =
-        if config.sample_rate == rate { None } else { Some(Resampled::new(rate, config.sample_rate).map_err(unsupported)?) };
+    let resampled = if config.sample_rate == rate {
+        None
+    } else {
+        Some(Resampled::new(rate, config.sample_rate).map_err(unsupported)?)
+    };
     let watch = Arc::new(Watch::default());
     let callback = Callback {
         lease,
@@ -129,7 +132,8 @@ fn configure(
     let distance = |range: &cpal::SupportedStreamConfigRange| {
         let nearest = rate.clamp(range.min_sample_rate(), range.max_sample_rate());
         // A lower rate loses the top of the sound; a higher one does not.
-        let off = if nearest >= rate { u64::from(nearest - rate) } else { 1_000_000 + u64::from(rate - nearest) };
+        let off =
+            if nearest >= rate { u64::from(nearest - rate) } else { 1_000_000 + u64::from(rate - nearest) };
         let width = match range.channels() {
             2 => 0,
             1 => 1000,

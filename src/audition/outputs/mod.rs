@@ -11,9 +11,9 @@ use std::path::PathBuf;
 use std::str::FromStr;
 use std::sync::mpsc::SyncSender;
 
+use super::AuditionError;
 use super::cache::BlockTable;
 use super::renderer::Renderer;
-use super::AuditionError;
 
 /// The engine over the block cache.
 pub type Engine = Renderer<BlockTable>;

@@ -89,7 +89,12 @@ impl Drop for Threaded {
     }
 }
 
-fn drive(engine: &mut Engine, sink: &mut dyn Sink, pace: Pace, stop: &AtomicBool) -> Result<(), AuditionError> {
+fn drive(
+    engine: &mut Engine,
+    sink: &mut dyn Sink,
+    pace: Pace,
+    stop: &AtomicBool,
+) -> Result<(), AuditionError> {
     let late = engine.latency() as u64;
     let rate = f64::from(engine.rate());
     let mut block = vec![0.0f32; BLOCK * 2];
