@@ -271,7 +271,7 @@ fn no_line_makes_the_parser_or_a_verb_panic() {
     let lines = prop_oneof![2 => soup(), 2 => bent_example(), 1 => bytes, 1 => any::<String>()];
     let read = RefCell::new((0u32, 0u32));
     let check = |(line, cursor): (String, Option<Cursor>)| -> TestCaseResult {
-        let context = Context { session, cursor, presets: &presets };
+        let context = Context { session, cursor, presets: &presets, hearing: &tautline::command::Deaf };
         let offers = (complete(&line, None), complete(&line, Some(&context)));
         prop_assert!(offers.0.len() <= offers.1.len(), "a session takes offers away: {}", line);
         let commands = match parse(&line) {

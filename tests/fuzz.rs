@@ -148,6 +148,7 @@ fn exercise(bytes: &[u8]) {
         intake: &HashMap::new(),
         violations: &violations,
         copies: &[],
+        hearing: &tautline::command::Deaf,
     };
     // A song of hours would be rendered for long; what is long and empty is covered by the plan alone.
     let plan = Plan::compile(session.song(), session.rate, &|_| None);
@@ -157,7 +158,8 @@ fn exercise(bytes: &[u8]) {
         check(&request).unwrap();
     }
     let presets = Presets::new();
-    let context = Context { session: &session, cursor: None, presets: &presets };
+    let context =
+        Context { session: &session, cursor: None, presets: &presets, hearing: &tautline::command::Deaf };
     for verb in VERBS {
         for example in verb.examples {
             for command in parse(example).unwrap() {
@@ -283,7 +285,7 @@ proptest! {
     fn fuzz_completion_of_any_text_goes_on_from_it(line in any_line(), keep in 0.0f64..1.0) {
         let presets = Presets::new();
         let session = sample();
-        let context = Context { session: &session, cursor: None, presets: &presets };
+        let context = Context { session: &session, cursor: None, presets: &presets, hearing: &tautline::command::Deaf };
         let cut = line.char_indices().map(|(at, _)| at).nth((line.chars().count() as f64 * keep) as usize).unwrap_or(0);
         for text in [&line[..], &line[..cut]] {
             for with in [None, Some(&context)] {
@@ -298,7 +300,7 @@ proptest! {
     fn fuzz_any_command_changes_a_session_to_a_lawful_one_or_not_at_all(lines in prop::collection::vec(any_line(), 1..6)) {
         let presets = Presets::new();
         let session = sample();
-        let context = Context { session: &session, cursor: None, presets: &presets };
+        let context = Context { session: &session, cursor: None, presets: &presets, hearing: &tautline::command::Deaf };
         let mut song_is_new = false;
         let folder = tempfile::tempdir().unwrap();
         let path = folder.path().join("s.json");

@@ -211,7 +211,12 @@ pub fn run_one(
 ) -> Result<Done, Diagnostic> {
     let commands = parse(line)?;
     let [command] = commands.as_slice() else { panic!("`{line}` is not one command") };
-    let action = command.call.resolve(&Context { session: store.session(), cursor, presets })?;
+    let action = command.call.resolve(&Context {
+        session: store.session(),
+        cursor,
+        presets,
+        hearing: &tautline::command::Deaf,
+    })?;
     Ok(carry_out(store, action, &command.text, TIME)
         .unwrap_or_else(|error| panic!("`{line}` was resolved, but the store refused it: {error}")))
 }
