@@ -4,13 +4,13 @@
 #[path = "rendering/mod.rs"]
 mod rendering;
 
+#[path = "audition/clicks.rs"]
+mod clicks;
 #[path = "audition/engine.rs"]
 mod engine;
 #[path = "audition/exact.rs"]
 mod exact;
-#[path = "audition/clicks.rs"]
-mod clicks;
-#[path = "audition/safety.rs"]
-mod safety;
 #[path = "audition/played.rs"]
 mod played;
+#[path = "audition/safety.rs"]
+mod safety;

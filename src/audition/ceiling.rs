@@ -145,7 +145,8 @@ impl Ceiling {
             let taps = &recent[self.place..self.place + TAPS];
             for phase in &PHASES {
                 let forward: f32 = taps.iter().zip(phase).map(|(sample, tap)| sample * tap).sum();
-                let backward: f32 = taps.iter().zip(phase.iter().rev()).map(|(sample, tap)| sample * tap).sum();
+                let backward: f32 =
+                    taps.iter().zip(phase.iter().rev()).map(|(sample, tap)| sample * tap).sum();
                 peak = peak.max(forward.abs()).max(backward.abs());
             }
         }

@@ -36,13 +36,17 @@ pub enum AuditionError {
         have: Vec<String>,
     },
     /// Another program has the device.
-    #[error("the device `{device}` is busy: another program holds it. End that program, or choose another output: `tautline devices` lists them")]
+    #[error(
+        "the device `{device}` is busy: another program holds it. End that program, or choose another output: `tautline devices` lists them"
+    )]
     Busy {
         /// Its name.
         device: String,
     },
     /// The system does not let us.
-    #[error("the device `{device}` refuses: no permission ({why}). On Linux the user must be in the group `audio`, or use the sound server's device")]
+    #[error(
+        "the device `{device}` refuses: no permission ({why}). On Linux the user must be in the group `audio`, or use the sound server's device"
+    )]
     Denied {
         /// Its name.
         device: String,
@@ -50,7 +54,9 @@ pub enum AuditionError {
         why: String,
     },
     /// The device cannot do what is needed.
-    #[error("the device `{device}` cannot play this: {why}. Choose another output: `tautline devices` lists them")]
+    #[error(
+        "the device `{device}` cannot play this: {why}. Choose another output: `tautline devices` lists them"
+    )]
     Unsupported {
         /// Its name.
         device: String,
@@ -68,7 +74,9 @@ pub enum AuditionError {
         have: Vec<String>,
     },
     /// Anything else that a device says.
-    #[error("the device `{device}` failed: {why}. Try again, or choose another output: `tautline devices` lists them")]
+    #[error(
+        "the device `{device}` failed: {why}. Try again, or choose another output: `tautline devices` lists them"
+    )]
     Device {
         /// Its name.
         device: String,
@@ -76,7 +84,9 @@ pub enum AuditionError {
         why: String,
     },
     /// Built without sound devices.
-    #[error("this tautline was built without sound devices (feature `audio`); use --out pipe:- or --out file:PATH")]
+    #[error(
+        "this tautline was built without sound devices (feature `audio`); use --out pipe:- or --out file:PATH"
+    )]
     NoAudio,
     /// A pipe or a file failed.
     #[error("cannot write to {what}: {source}")]
@@ -93,7 +103,9 @@ pub enum AuditionError {
         path: PathBuf,
     },
     /// A loop too short to listen to.
-    #[error("a loop of {frames} samples is too short to hear: at least {least} are needed (two seams of {seam_ms:.0} ms)")]
+    #[error(
+        "a loop of {frames} samples is too short to hear: at least {least} are needed (two seams of {seam_ms:.0} ms)"
+    )]
     ShortLoop {
         /// Its length.
         frames: u64,

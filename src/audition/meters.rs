@@ -107,7 +107,12 @@ impl Meters {
     ///
     /// # Errors
     /// The system gives no thread.
-    pub fn start(rate: u32, sums: HeapCons<f32>, board: Arc<Board>, lanes: usize) -> Result<Meters, AuditionError> {
+    pub fn start(
+        rate: u32,
+        sums: HeapCons<f32>,
+        board: Arc<Board>,
+        lanes: usize,
+    ) -> Result<Meters, AuditionError> {
         let shared = Arc::new(Shared::default());
         let seen = Arc::clone(&shared);
         let thread = std::thread::Builder::new()

@@ -9,6 +9,7 @@ use std::sync::atomic::Ordering;
 use std::sync::mpsc::{Receiver, SyncSender, sync_channel};
 use std::time::Duration;
 
+use super::AuditionError;
 use super::cache::{self, ReaderHandle, TakeFile};
 use super::listening::{Listening, Scene};
 use super::meters::{Meters, Readings};
@@ -16,7 +17,6 @@ use super::outputs::{self, Engine, Lease, Output, OutputInfo, OutputOptions, Out
 use super::renderer::Renderer;
 use super::setup::Setup;
 use super::wire::{Board, Command, Mark, Remote};
-use super::AuditionError;
 use crate::mix::Plan;
 use crate::song::{Length, Linear, Position, Span};
 
@@ -42,6 +42,8 @@ pub struct Status {
     pub nonfinite: u64,
     /// Errors of the device that were counted and no more.
     pub hiccups: u64,
+    /// Callbacks that took longer than the sound that they made.
+    pub overruns: u64,
     /// Frames rendered so far.
     pub rendered: u64,
     /// Bytes of the block cache that are in use.
@@ -279,7 +281,8 @@ impl Player {
         if self.sent_play.is_some_and(|callbacks| board.callbacks() > callbacks + 1) {
             self.sent_play = None;
         }
-        let mut events: Vec<Event> = self.reader.wish().take_trouble().map(Event::Trouble).into_iter().collect();
+        let mut events: Vec<Event> =
+            self.reader.wish().take_trouble().map(Event::Trouble).into_iter().collect();
         match self.output.as_mut().map(|output| output.state()) {
             None | Some(OutputState::Running) => {}
             Some(OutputState::Ended) => {
@@ -305,6 +308,7 @@ impl Player {
             missing: board.missing(),
             nonfinite: board.nonfinite() + self.reader.nonfinite.load(Ordering::Relaxed),
             hiccups: self.output.as_ref().map_or(0, |output| output.hiccups()),
+            overruns: self.output.as_ref().map_or(0, |output| output.overruns()),
             rendered: board.rendered(),
             cached: self.reader.bytes.load(Ordering::Relaxed),
         }

@@ -13,11 +13,11 @@ use crate::audition::{
     Choice, Event, Listening, OutputChoice, OutputInfo, OutputOptions, Player, Quiet, Readings, Setup, Status,
 };
 use crate::command::{
-    Context, Presets, read_gain, read_lanes, read_length, read_span, show_seconds,
+    Context, Diagnostic, Presets, read_gain, read_lanes, read_length, read_span, show_seconds,
 };
-use crate::edit::{Access, Store};
+use crate::edit::{Access, Session, Store};
 use crate::mix::Plan;
-use crate::song::{Db, Span};
+use crate::song::{Db, LaneId, Length, Span};
 
 /// How often the status line is drawn and signals are looked for.
 const TICK: Duration = Duration::from_millis(50);
@@ -90,11 +90,14 @@ pub fn main(args: &Args) -> Result<(), CliError> {
         Some(quiet) => drop(writeln!(&mut quiet.stderr(), "{text}")),
         None => output::message(text),
     };
-    let options =
-        OutputOptions { choice: args.out.clone(), raw: args.raw, buffer: args.buffer, once: true };
+    let options = OutputOptions { choice: args.out.clone(), raw: args.raw, buffer: args.buffer, once: true };
     let info = player.attach(&options)?;
     if info.resampled {
-        say(&format!("note: the device runs at {} Hz; the sound is converted from {} Hz", info.rate, store.session().rate));
+        say(&format!(
+            "note: the device runs at {} Hz; the sound is converted from {} Hz",
+            info.rate,
+            store.session().rate
+        ));
     }
     let line = StatusLine::new(&store, quiet.as_ref());
     let until = order.looped.is_none().then_some(order.played.end);
@@ -123,29 +126,53 @@ struct Order {
     plan: Arc<Plan>,
 }
 
-fn order(args: &Args, store: &Store) -> Result<Order, CliError> {
-    let session = store.session();
+/// The options that are written as in the language of commands.
+struct Options {
+    looped: Option<Span>,
+    lanes: Option<Vec<LaneId>>,
+    length: Option<Length>,
+    rise: Option<Length>,
+    level: Option<Db>,
+}
+
+fn options(args: &Args, session: &Session) -> Result<Options, CliError> {
     let presets = Presets::new();
     let context = Context { session, cursor: None, presets: &presets };
-    let option = |name: &str| {
-        let name = name.to_owned();
-        move |error: crate::command::Diagnostic| CliError::usage(format!("--{name}: {error}"))
-    };
-    let looped = args.span.as_deref().map(|text| read_span(text, &context)).transpose().map_err(option("loop"))?;
-    let lanes = args.stack.as_deref().map(|text| read_lanes(text, &context)).transpose().map_err(option("stack"))?;
-    let length = args.length.as_deref().map(|text| read_length(text, &context)).transpose().map_err(option("for"))?;
-    let rise = args.rise.as_deref().map(|text| read_length(text, &context)).transpose().map_err(option("rise"))?;
-    let level = args.level.as_deref().map(read_gain).transpose().map_err(option("level"))?;
+    fn read<T>(
+        name: &str,
+        text: Option<&String>,
+        read: impl Fn(&str) -> Result<T, Diagnostic>,
+    ) -> Result<Option<T>, CliError> {
+        let read = |text: &String| read(text).map_err(|error| CliError::usage(format!("--{name}: {error}")));
+        text.map(read).transpose()
+    }
+    let level = read("level", args.level.as_ref(), read_gain)?;
     if level.is_some_and(|level| !LEVELS.contains(&level.0)) {
         return Err(CliError::usage("--level: from -120dB to 12dB"));
     }
+    Ok(Options {
+        looped: read("loop", args.span.as_ref(), |text| read_span(text, &context))?,
+        lanes: read("stack", args.stack.as_ref(), |text| read_lanes(text, &context))?,
+        length: read("for", args.length.as_ref(), |text| read_length(text, &context))?,
+        rise: read("rise", args.rise.as_ref(), |text| read_length(text, &context))?,
+        level,
+    })
+}
+
+fn order(args: &Args, store: &Store) -> Result<Order, CliError> {
+    let session = store.session();
+    let Options { looped, lanes, length, rise, level } = options(args, session)?;
     if looped.is_some() && length.is_none() && matches!(args.out, OutputChoice::File(_)) {
-        return Err(CliError::usage("a loop never ends, so a file of it would not either: say how long, as in --for 10s"));
+        return Err(CliError::usage(
+            "a loop never ends, so a file of it would not either: say how long, as in --for 10s",
+        ));
     }
     let (_, song) = opening::state_at(session, args.at.as_deref())?;
     let channels = |id| session.asset(id).map(|asset| asset.channels);
     let plan = Plan::compile(&song, session.rate, &channels);
-    let whole = plan.extent().ok_or_else(|| CliError::refused("the session has no region, so there is nothing to hear"))?;
+    let whole = plan
+        .extent()
+        .ok_or_else(|| CliError::refused("the session has no region, so there is nothing to hear"))?;
     // A file is no loudspeaker.
     let usual = match args.out {
         OutputChoice::File(_) => Setup::at_unity(session.rate),
@@ -236,7 +263,8 @@ struct StatusLine<'a> {
 
 impl<'a> StatusLine<'a> {
     fn new(store: &Store, to: Option<&'a Quiet>) -> StatusLine<'a> {
-        let visible = to.map_or_else(|| std::io::stderr().is_terminal(), |quiet| quiet.stderr().is_terminal());
+        let visible =
+            to.map_or_else(|| std::io::stderr().is_terminal(), |quiet| quiet.stderr().is_terminal());
         StatusLine { to, visible, rate: store.session().rate }
     }
 
@@ -268,7 +296,8 @@ fn describe(status: &Status, readings: &Readings, rate: u32) -> String {
         _ => "stopped",
     };
     let peak = readings.true_peak[0].max(readings.true_peak[1]);
-    let peak = if peak > 1e-6 { format!("{:6.1} dBTP", 20.0 * peak.log10()) } else { "   --- dBTP".to_owned() };
+    let peak =
+        if peak > 1e-6 { format!("{:6.1} dBTP", 20.0 * peak.log10()) } else { "   --- dBTP".to_owned() };
     let loudness = readings.short_term.map_or("  --- LUFS".to_owned(), |value| format!("{value:5.1} LUFS"));
     let output = status.output.as_ref().map_or("no output", |output| output.name.as_str());
     let missing = match status.missing {
@@ -292,6 +321,7 @@ fn caution(out: &OutputChoice) {
         && let Some(folder) = marker.parent()
     {
         // If it cannot be remembered it is said again, which does no harm.
-        let _ = fs::create_dir_all(folder).and_then(|()| fs::write(&marker, "The hearing caution was shown.\n"));
+        let _ =
+            fs::create_dir_all(folder).and_then(|()| fs::write(&marker, "The hearing caution was shown.\n"));
     }
 }

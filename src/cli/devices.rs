@@ -27,7 +27,9 @@ pub fn main(args: &Args) -> Result<(), CliError> {
     if devices.is_empty() {
         return output::text("No device can play. Use --out pipe:- or --out file:PATH.\n");
     }
-    let mut text = String::from("Outputs for `tautline audition SESSION.json --out device:NAME` (* is the default one):\n");
+    let mut text = String::from(
+        "Outputs for `tautline audition SESSION.json --out device:NAME` (* is the default one):\n",
+    );
     for device in devices {
         let mark = if device.default { '*' } else { ' ' };
         let rates = device.rates.map_or(String::new(), |(low, high)| match low == high {
@@ -35,9 +37,13 @@ pub fn main(args: &Args) -> Result<(), CliError> {
             false => format!(", {low} to {high} Hz"),
         });
         let channels = device.channels.map_or(String::new(), |count| format!(", up to {count} channels"));
-        let buffers =
-            device.buffers.map_or(String::new(), |(low, high)| format!(", buffers of {low} to {high} frames"));
-        text.push_str(&format!("{mark} {}  ({}{rates}{channels}{buffers})\n", device.name, device.description));
+        let buffers = device
+            .buffers
+            .map_or(String::new(), |(low, high)| format!(", buffers of {low} to {high} frames"));
+        text.push_str(&format!(
+            "{mark} {}  ({}{rates}{channels}{buffers})\n",
+            device.name, device.description
+        ));
     }
     output::text(&text)
 }

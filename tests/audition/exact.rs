@@ -166,9 +166,9 @@ fn command(act: &Act, scenes: &[std::sync::Arc<tautline::audition::Scene>]) -> C
     match act {
         Act::Swap(index) => Command::Scene(std::sync::Arc::clone(&scenes[*index])),
         Act::Jump(to) => Command::Locate(Position(*to)),
-        Act::Loop(span) => Command::Loop(
-            span.map(|(start, end)| Span { start: Position(start), end: Position(end) }),
-        ),
+        Act::Loop(span) => {
+            Command::Loop(span.map(|(start, end)| Span { start: Position(start), end: Position(end) }))
+        }
         Act::Play(from) => Command::Play { from: from.map(Position), until: None, frames: None },
         Act::Stop => Command::Stop,
     }
@@ -184,7 +184,13 @@ fn quiet(mut song: Song) -> Song {
 }
 
 /// Renders 6000 frames with the acts at their frames, split at `cuts` besides.
-fn live(takes: &Takes, songs: &[Song], acts: &[(usize, Act)], cuts: &[usize], frames: usize) -> Vec<[f32; 2]> {
+fn live(
+    takes: &Takes,
+    songs: &[Song],
+    acts: &[(usize, Act)],
+    cuts: &[usize],
+    frames: usize,
+) -> Vec<[f32; 2]> {
     let listening = Listening::to(Choice::Marks);
     let scenes: Vec<_> = songs.iter().map(|song| scene(song, takes, &listening)).collect();
     let mut rig = Rig::new(setup(), takes, std::sync::Arc::clone(&scenes[0]), 0);
@@ -230,7 +236,7 @@ fn bits(frames: &[[f32; 2]]) -> Vec<[u32; 2]> {
 }
 
 proptest! {
-    #![proptest_config(ProptestConfig::with_cases(200))]
+    #![proptest_config(ProptestConfig { cases: 200, failure_persistence: None, ..ProptestConfig::default() })]
 
     #[test]
     fn live_is_offline_for_any_songs_splits_swaps_jumps_and_loops(
@@ -256,8 +262,6 @@ proptest! {
         for (song, range) in [(&songs[0], 0..at_frame), (&songs[1], at_frame + SWAP as usize..4000)] {
             let plan = plan(song, &takes);
             let [left, right] = offline(&plan, &takes, &|index| plan.is_heard(index));
-            let sum = |index: usize| at(&[left.clone(), right.clone()], index as i64).map(|side| side as f32);
-            let _ = &sum;
             let rounded: Vec<[f32; 2]> = range.clone().map(|index| {
                 let place = usize::try_from(index as i64 - crate::engine::FROM).unwrap();
                 [left[place] as f32, right[place] as f32]
@@ -282,7 +286,10 @@ fn one_huge_callback_is_many_small_ones() {
 #[test]
 fn a_change_that_changes_nothing_leaves_every_bit() {
     let takes = three_takes();
-    let song = song(vec![lane(1, "a", vec![region(1, 1, 0, 4000, 0)]), lane(2, "b", vec![region(2, 2, 0, 4000, 0)])]);
+    let song = song(vec![
+        lane(1, "a", vec![region(1, 1, 0, 4000, 0)]),
+        lane(2, "b", vec![region(2, 2, 0, 4000, 0)]),
+    ]);
     let songs = [quiet(song.clone()), quiet(song)];
     let swaps: Vec<(usize, Act)> = (1..40).map(|n| (n * 61, Act::Swap(n % 2))).collect();
     assert_eq!(bits(&live(&takes, &songs, &swaps, &[], 4000)), bits(&live(&takes, &songs, &[], &[], 4000)));
@@ -346,7 +353,11 @@ fn play_until_stops_there_and_marks_tell_the_place() {
     let songs = quiet(song(vec![lane(1, "a", vec![region(1, 1, 0, 4000, 0)])]));
     let mut rig = Rig::new(setup(), &takes, scene(&songs, &takes, &Listening::default()), 0);
     rig.run(50);
-    rig.send(Command::Play { from: Some(Position(100)), until: Some(Position(100) + Length(300)), frames: None });
+    rig.send(Command::Play {
+        from: Some(Position(100)),
+        until: Some(Position(100) + Length(300)),
+        frames: None,
+    });
     for _ in 0..10 {
         rig.run(100);
     }

@@ -72,15 +72,15 @@ fn to_file(path: PathBuf) -> OutputOptions {
 fn a_file_holds_the_loop_as_the_bounce_would_pass_after_pass() {
     let folder = tempfile::tempdir().unwrap();
     let takes = Takes([(AssetId(1), quiet_noise(1, 9000, 1)), (AssetId(2), quiet_noise(2, 9000, 2))].into());
-    let files: Vec<TakeFile> =
-        takes.0.iter().map(|(id, take)| write(folder.path(), id.0, take)).collect();
+    let files: Vec<TakeFile> = takes.0.iter().map(|(id, take)| write(folder.path(), id.0, take)).collect();
     let song = song(vec![
         lane(1, "a", vec![region(1, 1, 0, 9000, -1000)]),
         lane(2, "b", vec![region(2, 2, 0, 8000, 0)]),
     ]);
     let plan = plan(&song, &takes);
     let mut player =
-        Player::new(Setup::at_unity(RATE), Arc::clone(&plan), Listening::default(), &files, SMALLEST).unwrap();
+        Player::new(Setup::at_unity(RATE), Arc::clone(&plan), Listening::default(), &files, SMALLEST)
+            .unwrap();
     let span = Span { start: Position(1000), end: Position(4000) };
     player.set_loop(Some(span)).unwrap();
     let out = folder.path().join("out.wav");
@@ -109,8 +109,7 @@ fn a_song_far_larger_than_the_budget_plays_whole_and_the_budget_holds() {
     // 4 takes of 30 s: 352 blocks, five times the budget.
     let frames = 30 * RATE as usize;
     let takes = Takes((1..=4).map(|id| (AssetId(id), quiet_noise(1, frames, id as u32))).collect());
-    let files: Vec<TakeFile> =
-        takes.0.iter().map(|(id, take)| write(folder.path(), id.0, take)).collect();
+    let files: Vec<TakeFile> = takes.0.iter().map(|(id, take)| write(folder.path(), id.0, take)).collect();
     let lanes = (1..=4).map(|id| lane(id, "t", vec![region(id, id, 0, frames as u64, 0)]));
     let song = song(lanes.collect());
     let plan = plan(&song, &takes);
@@ -167,7 +166,8 @@ fn a_recording_that_shrinks_while_it_plays_becomes_silence_with_a_word() {
     let files = [write(folder.path(), 1, &takes.0[&AssetId(1)])];
     let song = song(vec![lane(1, "a", vec![region(1, 1, 0, frames as u64, 0)])]);
     let mut player =
-        Player::new(Setup::at_unity(RATE), plan(&song, &takes), Listening::default(), &files, SMALLEST).unwrap();
+        Player::new(Setup::at_unity(RATE), plan(&song, &takes), Listening::default(), &files, SMALLEST)
+            .unwrap();
     let file = fs::OpenOptions::new().write(true).open(&files[0].path).unwrap();
     file.set_len(frames as u64 * 2).unwrap();
     let out = folder.path().join("out.wav");
@@ -190,7 +190,7 @@ fn bad_takes_and_loops_are_refused_with_a_reason() {
     let new = |rate: u32, files: &[TakeFile]| {
         Player::new(Setup::at_unity(rate), Arc::clone(&plan), Listening::default(), files, SMALLEST)
     };
-    let wrong_rate = new(44_100, &[good.clone()]).err().unwrap().to_string();
+    let wrong_rate = new(44_100, std::slice::from_ref(&good)).err().unwrap().to_string();
     assert!(wrong_rate.contains("48000 Hz where 44100"), "{wrong_rate}");
     let gone = TakeFile { asset: AssetId(1), path: folder.path().join("gone.wav") };
     assert!(new(RATE, &[gone]).is_err());
@@ -216,7 +216,8 @@ fn edits_and_comparisons_reach_a_player_that_runs_and_the_playhead_is_behind_the
     let before = song(vec![lane(1, "a", vec![region(1, 1, 0, 96_000, 0)])]);
     let first = plan(&before, &takes);
     let mut player =
-        Player::new(Setup::at_unity(RATE), Arc::clone(&first), Listening::default(), &files, SMALLEST).unwrap();
+        Player::new(Setup::at_unity(RATE), Arc::clone(&first), Listening::default(), &files, SMALLEST)
+            .unwrap();
     player.attach(&OutputOptions { once: false, ..OutputOptions::once(OutputChoice::None) }).unwrap();
     player.set_loop(Some(Span { start: Position(0), end: Position(48_000) })).unwrap();
     player.play(Some(Position(0)), None, None);

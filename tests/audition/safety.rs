@@ -67,8 +67,7 @@ fn nothing_passes_the_ceiling() {
     let takes = Takes([(AssetId(1), noise(1, 20_000, 5))].into());
     let mut song = song(vec![lane(1, "t", vec![region(1, 1, 0, 20_000, 0)])]);
     std::sync::Arc::make_mut(&mut song.lanes[0]).gain_db = Db(24.0);
-    let mut rig =
-        Rig::new(Setup::at_unity(48_000), &takes, scene(&song, &takes, &Listening::default()), 0);
+    let mut rig = Rig::new(Setup::at_unity(48_000), &takes, scene(&song, &takes, &Listening::default()), 0);
     rig.play(0);
     rig.run(20_000);
     let heard = rig.heard();
@@ -82,8 +81,7 @@ fn numbers_that_are_none_are_stopped_and_counted() {
     (take[0][100], take[0][200], take[0][300]) = (f32::NAN, f32::INFINITY, f32::MAX);
     let takes = Takes([(AssetId(1), take)].into());
     let song = song(vec![lane(1, "t", vec![region(1, 1, 0, 4000, 0)])]);
-    let mut rig =
-        Rig::new(Setup::at_unity(48_000), &takes, scene(&song, &takes, &Listening::default()), 0);
+    let mut rig = Rig::new(Setup::at_unity(48_000), &takes, scene(&song, &takes, &Listening::default()), 0);
     rig.play(0);
     rig.run(4000);
     let heard = rig.heard();
@@ -127,8 +125,7 @@ fn odd_loops_neither_crash_nor_burst() {
         assert!(peak(&heard) <= 0.252, "{start}..{end}: {}", peak(&heard));
     }
     // One sample, over and over.
-    let mut rig =
-        Rig::new(Setup::at_unity(48_000), &takes, scene(&song, &takes, &Listening::default()), 0);
+    let mut rig = Rig::new(Setup::at_unity(48_000), &takes, scene(&song, &takes, &Listening::default()), 0);
     rig.send(Command::Loop(Some(Span { start: Position(5), end: Position(6) })));
     rig.play(5);
     rig.run(500);

@@ -23,7 +23,12 @@ pub(super) struct Needs {
 /// The blocks in order of their worth, at most `most`: what is needed soon by what is heard; the same of every other lane,
 /// so that a solo has no gap; the loop; what comes later; the rest of the song.
 pub(super) fn wanted(needs: &Needs, takes: &[TakeInfo], most: usize) -> Vec<BlockName> {
-    let mut list = List { takes, seen: takes.iter().map(|take| vec![false; take.blocks() as usize]).collect(), found: Vec::new(), most };
+    let mut list = List {
+        takes,
+        seen: takes.iter().map(|take| vec![false; take.blocks() as usize]).collect(),
+        found: Vec::new(),
+        most,
+    };
     let second = Length(u64::from(needs.rate));
     let after = |at: Position, length: Length| Span { start: at, end: at + length };
     let places = || needs.places.iter().copied();

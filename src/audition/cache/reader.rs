@@ -78,6 +78,10 @@ pub struct Reader {
     /// Blocks that exist, in samples; the budget is in the same.
     allocated: u64,
     budget: u64,
+    #[expect(
+        clippy::vec_box,
+        reason = "blocks travel boxed; unboxing one here would free and allocate for nothing"
+    )]
     spare: Vec<Box<Block>>,
     /// What the callback has, or will have once it has taken in what was sent.
     held: Vec<Vec<bool>>,
@@ -193,7 +197,8 @@ impl Reader {
             self.take_back();
             let head = board.position();
             // The order is made anew each time the head has gone a good part of what lies ready before it.
-            let moved = planned_at.is_none_or(|at: Position| (head.0 - at.0).unsigned_abs() > u64::from(rate) / 4);
+            let moved =
+                planned_at.is_none_or(|at: Position| (head.0 - at.0).unsigned_abs() > u64::from(rate) / 4);
             if moved {
                 let mut now = needs.clone();
                 now.places.insert(0, head);
@@ -237,7 +242,9 @@ impl Reader {
             let Some(block) = self.room(name, needs, head) else { return worked };
             list.pop();
             let block = self.fill(name, block, wish);
-            if let Err(Delivery::Install(_, block)) = self.ends.deliveries.try_push(Delivery::Install(name, block)) {
+            if let Err(Delivery::Install(_, block)) =
+                self.ends.deliveries.try_push(Delivery::Install(name, block))
+            {
                 self.spare.push(block);
                 return worked;
             }
@@ -249,7 +256,11 @@ impl Reader {
     }
 
     fn holds(&self, name: BlockName) -> bool {
-        self.held.get(name.take as usize).and_then(|take| take.get(name.number as usize)).copied().unwrap_or(true)
+        self.held
+            .get(name.take as usize)
+            .and_then(|take| take.get(name.number as usize))
+            .copied()
+            .unwrap_or(true)
     }
 
     fn hold(&mut self, name: BlockName, holds: bool) {
@@ -299,7 +310,11 @@ impl Reader {
             }
         }
         let is_wanted = |name: &BlockName| {
-            wanted.get(name.take as usize).and_then(|take| take.get(name.number as usize)).copied().unwrap_or(false)
+            wanted
+                .get(name.take as usize)
+                .and_then(|take| take.get(name.number as usize))
+                .copied()
+                .unwrap_or(false)
         };
         let mut left = 32.min(self.ends.deliveries.vacant_len().saturating_sub(4));
         let mut kept = Vec::with_capacity(self.holding.len());

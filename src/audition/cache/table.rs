@@ -37,10 +37,8 @@ impl BlockTable {
         deliveries: HeapCons<Delivery>,
         returns: HeapProd<(BlockName, Box<Block>)>,
     ) -> BlockTable {
-        let slots = |info: &TakeInfo| Slots {
-            info: *info,
-            blocks: (0..info.blocks()).map(|_| None).collect(),
-        };
+        let slots =
+            |info: &TakeInfo| Slots { info: *info, blocks: (0..info.blocks()).map(|_| None).collect() };
         BlockTable { takes: infos.iter().map(slots).collect(), deliveries, returns, board: None, missing: 0 }
     }
 
@@ -126,7 +124,9 @@ impl Source for BlockTable {
             }
             let old = match self.deliveries.try_pop() {
                 None => return,
-                Some(Delivery::Evict(name)) => self.slot(name).and_then(Option::take).map(|block| (name, block)),
+                Some(Delivery::Evict(name)) => {
+                    self.slot(name).and_then(Option::take).map(|block| (name, block))
+                }
                 Some(Delivery::Install(name, block)) => match self.slot(name) {
                     Some(slot) => slot.replace(block).map(|old| (name, old)),
                     None => Some((name, block)),

@@ -70,8 +70,11 @@ pub(super) fn open(
     let rate = lease.engine().map_or(48_000, |engine| engine.rate());
     let (format, config) = configure(&device, &shown, rate, buffer)?;
     let unsupported = |why: String| AuditionError::Unsupported { device: shown.clone(), why };
-    let resampled =
-        if config.sample_rate == rate { None } else { Some(Resampled::new(rate, config.sample_rate).map_err(unsupported)?) };
+    let resampled = if config.sample_rate == rate {
+        None
+    } else {
+        Some(Resampled::new(rate, config.sample_rate).map_err(unsupported)?)
+    };
     let watch = Arc::new(Watch::default());
     let callback = Callback {
         lease,
@@ -82,12 +85,7 @@ pub(super) fn open(
         watch: Arc::clone(&watch),
         device_rate: config.sample_rate,
     };
-    let stream = match format {
-        SampleFormat::F32 => build::<f32>(&device, config, callback),
-        SampleFormat::I32 => build::<i32>(&device, config, callback),
-        _ => build::<i16>(&device, config, callback),
-    };
-    let stream = stream.map_err(|error| told(&shown, &error))?;
+    let stream = build_as(format, &device, config, callback).map_err(|error| told(&shown, &error))?;
     stream.play().map_err(|error| told(&shown, &error))?;
     let info = OutputInfo {
         name: format!("device:{shown}"),
@@ -129,7 +127,8 @@ fn configure(
     let distance = |range: &cpal::SupportedStreamConfigRange| {
         let nearest = rate.clamp(range.min_sample_rate(), range.max_sample_rate());
         // A lower rate loses the top of the sound; a higher one does not.
-        let off = if nearest >= rate { u64::from(nearest - rate) } else { 1_000_000 + u64::from(rate - nearest) };
+        let off =
+            if nearest >= rate { u64::from(nearest - rate) } else { 1_000_000 + u64::from(rate - nearest) };
         let width = match range.channels() {
             2 => 0,
             1 => 1000,
@@ -161,6 +160,7 @@ struct Watch {
     errors: AtomicU64,
     /// Frames of the device from the callback to the ear.
     latency: AtomicU64,
+    overruns: AtomicU64,
     /// 1: the device is gone.
     gone: AtomicU8,
 }
@@ -178,6 +178,9 @@ struct Callback {
 impl Callback {
     /// Realtime-safe.
     fn fill<T: SizedSample + FromSample<f32>>(&mut self, out: &mut [T], delay: Duration) {
+        // The monotonic clock is read without a system call where the kernel maps it, as Linux does.
+        let begin = Instant::now();
+        let asked = out.len() / self.channels;
         let Callback { lease, resampled, channels, piece, .. } = self;
         let Some(engine) = lease.engine() else { return };
         for out in out.chunks_mut(PIECE * *channels) {
@@ -185,7 +188,7 @@ impl Callback {
             let piece = &mut piece[..frames * 2];
             match resampled {
                 None => engine.render(piece),
-                Some(resampled) => resampled.fill(engine, piece),
+                Some(resampled) => resampled.fill(&mut |block| engine.render(block), piece),
             }
             for (frame, stereo) in out.chunks_exact_mut(*channels).zip(piece.chunks_exact(2)) {
                 spread(frame, stereo);
@@ -194,6 +197,10 @@ impl Callback {
         let frames = delay.as_micros() as u64 * u64::from(self.device_rate) / 1_000_000;
         self.watch.latency.store(frames + self.extra, Ordering::Relaxed);
         self.watch.callbacks.fetch_add(1, Ordering::Relaxed);
+        let period = asked as u128 * 1_000_000_000 / u128::from(self.device_rate.max(1));
+        if begin.elapsed().as_nanos() > period {
+            self.watch.overruns.fetch_add(1, Ordering::Relaxed);
+        }
     }
 }
 
@@ -205,6 +212,19 @@ fn spread<T: SizedSample + FromSample<f32>>(frame: &mut [T], stereo: &[f32]) {
             rest.fill(T::from_sample(0.0));
         }
         _ => {}
+    }
+}
+
+fn build_as(
+    format: SampleFormat,
+    device: &cpal::Device,
+    config: StreamConfig,
+    callback: Callback,
+) -> Result<cpal::Stream, cpal::Error> {
+    match format {
+        SampleFormat::F32 => build::<f32>(device, config, callback),
+        SampleFormat::I32 => build::<i32>(device, config, callback),
+        _ => build::<i16>(device, config, callback),
     }
 }
 
@@ -283,6 +303,10 @@ impl Output for DeviceOutput {
     fn latency(&self) -> u64 {
         let frames = self.watch.latency.load(Ordering::Relaxed);
         frames * u64::from(self.engine_rate) / u64::from(self.info.rate.max(1))
+    }
+
+    fn overruns(&self) -> u64 {
+        self.watch.overruns.load(Ordering::Relaxed)
     }
 
     fn hiccups(&self) -> u64 {

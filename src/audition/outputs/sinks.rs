@@ -66,7 +66,11 @@ fn endless_head(rate: u32) -> Vec<u8> {
 }
 
 /// A WAV file of 32-bit float, as fast as the disk allows. A file that is there is not replaced.
-pub(super) fn file(path: &Path, mut lease: Lease, options: &OutputOptions) -> Result<Box<dyn Output>, AuditionError> {
+pub(super) fn file(
+    path: &Path,
+    mut lease: Lease,
+    options: &OutputOptions,
+) -> Result<Box<dyn Output>, AuditionError> {
     let info = info(&format!("file:{}", path.display()), &mut lease);
     if path.symlink_metadata().is_ok() {
         return Err(AuditionError::Exists { path: path.to_owned() });
@@ -86,7 +90,8 @@ struct FileSink {
 impl Sink for FileSink {
     fn write(&mut self, frames: &[f32]) -> Result<bool, AuditionError> {
         let [left, right] = &mut self.sides;
-        (left.clear(), right.clear());
+        left.clear();
+        right.clear();
         for frame in frames.chunks_exact(2) {
             left.extend(frame.first());
             right.extend(frame.last());
