@@ -70,6 +70,8 @@ impl<S: Source> Renderer<S> {
         scene: Arc<Scene>,
         at: Position,
     ) -> (Renderer<S>, Remote, HeapCons<f32>) {
+        // A crossfade of no samples would divide by its length.
+        let setup = Setup { swap: setup.swap.max(1), ..setup };
         let (inside, remote, sums) = wire(setup.rate);
         inside.board.position.store(at.0, Ordering::Relaxed);
         let renderer = Renderer {

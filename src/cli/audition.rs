@@ -5,7 +5,7 @@ use std::io::{IsTerminal, Write};
 use std::path::PathBuf;
 use std::sync::Arc;
 use std::sync::atomic::{AtomicBool, Ordering};
-use std::time::Duration;
+use std::time::{Duration, Instant};
 
 use super::{CliError, assets, folders, opening, output};
 use crate::audition::cache::{DEFAULT_BUDGET, TakeFile};
@@ -21,6 +21,8 @@ use crate::song::{Db, LaneId, Length, Span};
 
 /// How often the status line is drawn and signals are looked for.
 const TICK: Duration = Duration::from_millis(50);
+/// How long the last sound may take to the ear.
+const SETTLING: Duration = Duration::from_secs(3);
 /// Range of the monitor level, in dB.
 const LEVELS: std::ops::RangeInclusive<f64> = -120.0..=12.0;
 /// Level of what ends at a loudspeaker, unless told.
@@ -224,7 +226,7 @@ fn watch(
     say: &dyn Fn(&str),
     info: &OutputInfo,
 ) -> Result<(), CliError> {
-    let mut stopping = false;
+    let (mut stopping, mut silent) = (false, None);
     loop {
         for event in player.tick() {
             line.clear();
@@ -236,12 +238,10 @@ fn watch(
         }
         let status = player.status();
         if !status.playing {
-            // What was rendered last is still on its way to the ear; devices do not tell when it got there.
-            if info.name.starts_with("device:") {
-                std::thread::sleep(Duration::from_millis(300));
-                return Ok(());
-            }
-            if stopping {
+            let since = silent.get_or_insert_with(Instant::now);
+            // What was rendered last is still on its way to the ear; a device that stands still never settles.
+            let over = status.settled || since.elapsed() > SETTLING;
+            if over && (stopping || info.name.starts_with("device:")) {
                 return Ok(());
             }
         }
