@@ -32,6 +32,8 @@ pub struct Status {
     pub playing: bool,
     /// It waits for samples before it goes on.
     pub waiting: bool,
+    /// It does not play, and the last of what it played has been heard.
+    pub settled: bool,
     /// What is heard now: the position with all latencies taken off.
     pub heard: Position,
     /// The output, if there is one.
@@ -42,6 +44,8 @@ pub struct Status {
     pub nonfinite: u64,
     /// Errors of the device that were counted and no more.
     pub hiccups: u64,
+    /// Callbacks that took longer than the sound that they made.
+    pub overruns: u64,
     /// Frames rendered so far.
     pub rendered: u64,
     /// Bytes of the block cache that are in use.
@@ -301,11 +305,13 @@ impl Player {
         Status {
             playing: self.is_playing(),
             waiting: board.is_waiting(),
+            settled: !self.is_playing() && self.marks.back().is_none_or(|mark| mark.stream <= self.at_ear()),
             heard: self.heard(),
             output: self.output.as_ref().map(|output| output.info()),
             missing: board.missing(),
             nonfinite: board.nonfinite() + self.reader.nonfinite.load(Ordering::Relaxed),
             hiccups: self.output.as_ref().map_or(0, |output| output.hiccups()),
+            overruns: self.output.as_ref().map_or(0, |output| output.overruns()),
             rendered: board.rendered(),
             cached: self.reader.bytes.load(Ordering::Relaxed),
         }
@@ -342,11 +348,15 @@ impl Player {
         }
     }
 
-    /// The position of the sample that is at the ear now: rendered frames less what is under way.
-    fn heard(&self) -> Position {
-        let board = self.remote.board();
+    /// The frame of the stream that is at the ear now: those rendered less what is under way.
+    fn at_ear(&self) -> u64 {
         let under_way = self.late + self.output.as_ref().map_or(0, |output| output.latency());
-        let stream = board.rendered().saturating_sub(under_way);
+        self.remote.board().rendered().saturating_sub(under_way)
+    }
+
+    /// The position that the sample at the ear comes from.
+    fn heard(&self) -> Position {
+        let (board, stream) = (self.remote.board(), self.at_ear());
         let after = self.marks.partition_point(|mark| mark.stream <= stream);
         match after.checked_sub(1).and_then(|index| self.marks.get(index)).or_else(|| self.marks.front()) {
             None => board.position(),

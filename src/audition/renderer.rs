@@ -18,38 +18,20 @@ use std::sync::atomic::Ordering;
 use ringbuf::traits::{Consumer, Observer, Producer};
 use ringbuf::{HeapCons, HeapProd};
 
-use super::ceiling::Ceiling;
-use super::glide::Glide;
 use super::head::Head;
 use super::listening::Scene;
+use super::master::Master;
+use super::pending::Pending;
 use super::setup::Setup;
 use super::source::Source;
 use super::voice::{CHUNK, Voice, Work, at_hand};
 use super::wire::{Board, Command, Inside, Mark, Remote, wire};
-use crate::song::{Position, Span};
+use crate::song::Position;
 
 /// Commands taken in one callback; each can send one scene back.
 const MOST_COMMANDS: usize = 64;
 /// What must be at hand, in frames of the stream, before a change begins: a few device periods.
 const AHEAD: usize = 2048;
-
-/// What is to change at the next opportunity.
-#[derive(Debug, Default)]
-struct Pending {
-    scene: Option<Arc<Scene>>,
-    looped: Option<Option<Span>>,
-    jump: Option<Position>,
-    /// Start to play, until there and for so many frames.
-    open: Option<(Option<Position>, Option<u64>)>,
-    /// Frame of the stream at which the oldest of them arrived.
-    since: u64,
-}
-
-impl Pending {
-    fn is_empty(&self) -> bool {
-        self.scene.is_none() && self.looped.is_none() && self.jump.is_none() && self.open.is_none()
-    }
-}
 
 /// The realtime side of the engine; owned by an output's callback or thread.
 pub struct Renderer<S: Source> {
@@ -68,17 +50,14 @@ pub struct Renderer<S: Source> {
     until_clock: Option<u64>,
     opened_at: Option<u64>,
     halted_at: Option<u64>,
-    gate: Glide,
     /// Heads move and voices sound.
     moving: bool,
     /// The first rise has been completed.
     risen: bool,
-    level: Glide,
-    ceiling: Ceiling,
+    master: Master,
     work: Work,
     /// Frames of the stream so far.
     clock: u64,
-    sum: Vec<f32>,
 }
 
 impl<S: Source> Renderer<S> {
@@ -91,6 +70,8 @@ impl<S: Source> Renderer<S> {
         scene: Arc<Scene>,
         at: Position,
     ) -> (Renderer<S>, Remote, HeapCons<f32>) {
+        // A crossfade of no samples would divide by its length.
+        let setup = Setup { swap: setup.swap.max(1), ..setup };
         let (inside, remote, sums) = wire(setup.rate);
         inside.board.position.store(at.0, Ordering::Relaxed);
         let renderer = Renderer {
@@ -106,14 +87,11 @@ impl<S: Source> Renderer<S> {
             until_clock: None,
             opened_at: None,
             halted_at: None,
-            gate: Glide::at(0.0),
             moving: false,
             risen: false,
-            level: Glide::at(setup.level.0),
-            ceiling: Ceiling::new(setup.rate),
+            master: Master::new(setup.rate, setup.level),
             work: Work::new(),
             clock: 0,
-            sum: vec![0.0; CHUNK * 2],
         };
         (renderer, remote, sums)
     }
@@ -121,7 +99,7 @@ impl<S: Source> Renderer<S> {
     /// Frames by which the ceiling makes the stream late.
     #[must_use]
     pub fn latency(&self) -> usize {
-        self.ceiling.latency()
+        self.master.latency()
     }
 
     /// Samples per second.
@@ -146,11 +124,10 @@ impl<S: Source> Renderer<S> {
     /// Falls silent at once, for when nobody listens any more: the output is gone. Not for the callback.
     pub fn rest(&mut self) {
         if self.moving {
-            self.gate = Glide::at(0.0);
             self.halt();
         }
         (self.until, self.until_clock, self.pending.open, self.pending.jump) = (None, None, None, None);
-        self.ceiling = Ceiling::new(self.setup.rate);
+        self.master.rest(self.setup.rate);
         self.inside.board.playing.store(false, Ordering::Release);
     }
 
@@ -176,7 +153,8 @@ impl<S: Source> Renderer<S> {
     pub fn lacks(&self, frames: usize) -> bool {
         let seam = self.setup.seam;
         let here = !self.moving || at_hand(&self.current, frames, seam, &self.source);
-        let next = self.pending.is_empty() || at_hand(&self.next_voice(), frames, seam, &self.source);
+        let next = self.pending.is_empty()
+            || at_hand(&self.pending.next(&self.current, self.moving), frames, seam, &self.source);
         !(here && next)
     }
 
@@ -235,7 +213,7 @@ impl<S: Source> Renderer<S> {
             Command::Loop(span) => self.pending.looped = Some(span.filter(|span| span.start < span.end)),
             Command::Level(level) => {
                 let level = if level.0.is_finite() { level.0 } else { 0.0 };
-                self.level.head_for(level, self.setup.glide, false);
+                self.master.level.head_for(level, self.setup.glide, false);
             }
             Command::RiseAgain => self.risen = false,
         }
@@ -245,31 +223,17 @@ impl<S: Source> Renderer<S> {
     fn look_ahead(&mut self) {
         self.ready = true;
         if !self.pending.is_empty() {
-            let jumps = self.pending.jump.is_some() || self.pending.open.is_some();
-            let patience = if jumps { self.setup.patience } else { self.setup.swap_patience };
+            let patience = if self.pending.jumps() { self.setup.patience } else { self.setup.swap_patience };
             let waited = self.clock - self.pending.since.min(self.clock);
-            self.ready =
-                waited >= patience || at_hand(&self.next_voice(), AHEAD, self.setup.seam, &self.source);
+            self.ready = waited >= patience
+                || at_hand(
+                    &self.pending.next(&self.current, self.moving),
+                    AHEAD,
+                    self.setup.seam,
+                    &self.source,
+                );
         }
         self.inside.board.waiting.store(!self.ready, Ordering::Release);
-    }
-
-    /// The voice that the pending change leads to.
-    fn next_voice(&self) -> Voice {
-        let Pending { scene, looped, jump, open, .. } = &self.pending;
-        let mut head = self.current.head;
-        if let Some(looped) = looped {
-            head.looped = *looped;
-        }
-        let opens = open.is_some() && !self.moving;
-        let new_loop = looped.is_some() && (self.moving || opens);
-        let outside = head.looped.filter(|span| !span.contains(head.at));
-        match (jump, outside) {
-            (Some(at), _) => head.at = *at,
-            (None, Some(span)) if new_loop || opens => head.at = span.start,
-            _ => {}
-        }
-        Voice { scene: Arc::clone(scene.as_ref().unwrap_or(&self.current.scene)), head }
     }
 
     /// Begins the pending change if it may.
@@ -277,7 +241,7 @@ impl<S: Source> Renderer<S> {
         if self.pending.is_empty() || self.outgoing.is_some() || !self.ready {
             return;
         }
-        let next = self.next_voice();
+        let next = self.pending.next(&self.current, self.moving);
         let Pending { scene, open, .. } = std::mem::take(&mut self.pending);
         let differs = !Arc::ptr_eq(&next.scene, &self.current.scene) || next.head != self.current.head;
         let old = std::mem::replace(&mut self.current, next);
@@ -300,9 +264,9 @@ impl<S: Source> Renderer<S> {
     }
 
     fn open(&mut self) {
-        if self.gate.target() < 1.0 {
+        if self.master.gate.target() < 1.0 {
             let length = if self.risen { self.setup.ramp } else { self.setup.rise };
-            self.gate.head_for(1.0, length, !self.risen);
+            self.master.gate.head_for(1.0, length, !self.risen);
         }
         if !self.moving {
             (self.opened_at, self.halted_at) = (Some(self.clock), None);
@@ -311,10 +275,10 @@ impl<S: Source> Renderer<S> {
     }
 
     fn close(&mut self) {
-        if self.gate.target() > 0.0 {
-            self.gate.head_for(0.0, self.setup.ramp, false);
+        if self.master.gate.target() > 0.0 {
+            self.master.gate.head_for(0.0, self.setup.ramp, false);
             (self.until, self.until_clock) = (None, None);
-            if self.gate.left() == 0 {
+            if self.master.gate.left() == 0 {
                 self.halt();
             }
         }
@@ -344,10 +308,7 @@ impl<S: Source> Renderer<S> {
         if self.moving {
             self.finish(frames, now);
         } else {
-            for frame in now.chunks_exact_mut(2) {
-                frame.copy_from_slice(&self.ceiling.pass([0.0, 0.0]));
-            }
-            self.level.advance(frames as u64);
+            self.master.silence(now);
         }
         self.clock += frames as u64;
         if self.moving {
@@ -363,8 +324,8 @@ impl<S: Source> Renderer<S> {
         if self.outgoing.is_some() {
             frames = cap(frames, self.setup.swap - self.swapped);
         }
-        if self.gate.left() > 0 {
-            frames = cap(frames, self.gate.left());
+        if self.master.gate.left() > 0 {
+            frames = cap(frames, self.master.gate.left());
         }
         if let Some(until) = self.until.filter(|until| *until > self.current.head.at) {
             frames = cap(frames, until.since(self.current.head.at).0);
@@ -382,37 +343,19 @@ impl<S: Source> Renderer<S> {
         frames
     }
 
-    /// From the bus to the output: meters, ramp and level, rounding, ceiling.
+    /// From the bus to the output and the meters.
     fn finish(&mut self, frames: usize, out: &mut [f32]) {
         let [[left, right], _] = &self.work.buses;
-        let (mut bad, sum) = (0, &mut self.sum[..frames * 2]);
-        let sides = left.iter().zip(right);
-        for (((frame, sum), (left, right)), number) in
-            out.chunks_exact_mut(2).zip(sum.chunks_exact_mut(2)).zip(sides).zip(0u64..)
-        {
-            let gain = self.gate.ahead(number) * self.level.ahead(number);
-            let mut finite = |sample: f64| {
-                #[expect(clippy::cast_possible_truncation, reason = "this is where audio becomes f32 again")]
-                let sample = sample as f32;
-                bad += u64::from(!sample.is_finite());
-                if sample.is_finite() { sample } else { 0.0 }
-            };
-            let heard = [finite(*left * gain), finite(*right * gain)];
-            #[expect(clippy::cast_possible_truncation, reason = "as above")]
-            sum.copy_from_slice(&[*left as f32, *right as f32]);
-            frame.copy_from_slice(&self.ceiling.pass(heard));
-        }
-        self.level.advance(frames as u64);
-        self.gate.advance(frames as u64);
-        let board = &self.inside.board;
+        let bad = self.master.sound([&left[..frames], &right[..frames]], out);
+        let (inside, sum) = (&mut self.inside, self.master.sum(frames));
         if bad > 0 {
-            board.nonfinite.fetch_add(bad, Ordering::Relaxed);
+            inside.board.nonfinite.fetch_add(bad, Ordering::Relaxed);
         }
         // Whole frames only, so that left stays left.
-        if self.inside.sums.vacant_len() >= sum.len() {
-            self.inside.sums.push_slice(sum);
+        if inside.sums.vacant_len() >= sum.len() {
+            inside.sums.push_slice(sum);
         } else {
-            board.lost.fetch_add(frames as u64, Ordering::Relaxed);
+            inside.board.lost.fetch_add(frames as u64, Ordering::Relaxed);
         }
     }
 
@@ -426,8 +369,8 @@ impl<S: Source> Renderer<S> {
                 give_back(&mut self.inside.returns, old.scene);
             }
         }
-        if self.gate.left() == 0 {
-            if self.gate.target() > 0.0 {
+        if self.master.gate.left() == 0 {
+            if self.master.gate.target() > 0.0 {
                 self.risen = true;
             } else {
                 self.halt();

@@ -5,20 +5,24 @@ use std::io::{IsTerminal, Write};
 use std::path::PathBuf;
 use std::sync::Arc;
 use std::sync::atomic::{AtomicBool, Ordering};
-use std::time::Duration;
+use std::time::{Duration, Instant};
 
 use super::{CliError, assets, folders, opening, output};
 use crate::audition::cache::{DEFAULT_BUDGET, TakeFile};
 use crate::audition::{
     Choice, Event, Listening, OutputChoice, OutputInfo, OutputOptions, Player, Quiet, Readings, Setup, Status,
 };
-use crate::command::{Context, Presets, read_gain, read_lanes, read_length, read_span, show_seconds};
-use crate::edit::{Access, Store};
+use crate::command::{
+    Context, Diagnostic, Presets, read_gain, read_lanes, read_length, read_span, show_seconds,
+};
+use crate::edit::{Access, Session, Store};
 use crate::mix::Plan;
-use crate::song::{Db, Span};
+use crate::song::{Db, LaneId, Length, Span};
 
 /// How often the status line is drawn and signals are looked for.
 const TICK: Duration = Duration::from_millis(50);
+/// How long the last sound may take to the ear.
+const SETTLING: Duration = Duration::from_secs(3);
 /// Range of the monitor level, in dB.
 const LEVELS: std::ops::RangeInclusive<f64> = -120.0..=12.0;
 /// Level of what ends at a loudspeaker, unless told.
@@ -124,26 +128,42 @@ struct Order {
     plan: Arc<Plan>,
 }
 
-fn order(args: &Args, store: &Store) -> Result<Order, CliError> {
-    let session = store.session();
+/// The options that are written as in the language of commands.
+struct Options {
+    looped: Option<Span>,
+    lanes: Option<Vec<LaneId>>,
+    length: Option<Length>,
+    rise: Option<Length>,
+    level: Option<Db>,
+}
+
+fn options(args: &Args, session: &Session) -> Result<Options, CliError> {
     let presets = Presets::new();
     let context = Context { session, cursor: None, presets: &presets, hearing: &crate::command::Deaf };
-    let option = |name: &str| {
-        let name = name.to_owned();
-        move |error: crate::command::Diagnostic| CliError::usage(format!("--{name}: {error}"))
-    };
-    let looped =
-        args.span.as_deref().map(|text| read_span(text, &context)).transpose().map_err(option("loop"))?;
-    let lanes =
-        args.stack.as_deref().map(|text| read_lanes(text, &context)).transpose().map_err(option("stack"))?;
-    let length =
-        args.length.as_deref().map(|text| read_length(text, &context)).transpose().map_err(option("for"))?;
-    let rise =
-        args.rise.as_deref().map(|text| read_length(text, &context)).transpose().map_err(option("rise"))?;
-    let level = args.level.as_deref().map(read_gain).transpose().map_err(option("level"))?;
+    fn read<T>(
+        name: &str,
+        text: Option<&String>,
+        read: impl Fn(&str) -> Result<T, Diagnostic>,
+    ) -> Result<Option<T>, CliError> {
+        let read = |text: &String| read(text).map_err(|error| CliError::usage(format!("--{name}: {error}")));
+        text.map(read).transpose()
+    }
+    let level = read("level", args.level.as_ref(), read_gain)?;
     if level.is_some_and(|level| !LEVELS.contains(&level.0)) {
         return Err(CliError::usage("--level: from -120dB to 12dB"));
     }
+    Ok(Options {
+        looped: read("loop", args.span.as_ref(), |text| read_span(text, &context))?,
+        lanes: read("stack", args.stack.as_ref(), |text| read_lanes(text, &context))?,
+        length: read("for", args.length.as_ref(), |text| read_length(text, &context))?,
+        rise: read("rise", args.rise.as_ref(), |text| read_length(text, &context))?,
+        level,
+    })
+}
+
+fn order(args: &Args, store: &Store) -> Result<Order, CliError> {
+    let session = store.session();
+    let Options { looped, lanes, length, rise, level } = options(args, session)?;
     if looped.is_some() && length.is_none() && matches!(args.out, OutputChoice::File(_)) {
         return Err(CliError::usage(
             "a loop never ends, so a file of it would not either: say how long, as in --for 10s",
@@ -206,7 +226,7 @@ fn watch(
     say: &dyn Fn(&str),
     info: &OutputInfo,
 ) -> Result<(), CliError> {
-    let mut stopping = false;
+    let (mut stopping, mut silent) = (false, None);
     loop {
         for event in player.tick() {
             line.clear();
@@ -218,12 +238,10 @@ fn watch(
         }
         let status = player.status();
         if !status.playing {
-            // What was rendered last is still on its way to the ear; devices do not tell when it got there.
-            if info.name.starts_with("device:") {
-                std::thread::sleep(Duration::from_millis(300));
-                return Ok(());
-            }
-            if stopping {
+            let since = silent.get_or_insert_with(Instant::now);
+            // What was rendered last is still on its way to the ear; a device that stands still never settles.
+            let over = status.settled || since.elapsed() > SETTLING;
+            if over && (stopping || info.name.starts_with("device:")) {
                 return Ok(());
             }
         }

@@ -190,7 +190,7 @@ fn bad_takes_and_loops_are_refused_with_a_reason() {
     let new = |rate: u32, files: &[TakeFile]| {
         Player::new(Setup::at_unity(rate), Arc::clone(&plan), Listening::default(), files, SMALLEST)
     };
-    let wrong_rate = new(44_100, &[good.clone()]).err().unwrap().to_string();
+    let wrong_rate = new(44_100, std::slice::from_ref(&good)).err().unwrap().to_string();
     assert!(wrong_rate.contains("48000 Hz where 44100"), "{wrong_rate}");
     let gone = TakeFile { asset: AssetId(1), path: folder.path().join("gone.wav") };
     assert!(new(RATE, &[gone]).is_err());

@@ -1,7 +1,7 @@
 //! The block cache: samples of the takes in memory, within a budget.
 //!
-//! A [reader thread](reader) decides which blocks are worth their place, reads them, and sends each whole over a ring;
-//! the callback puts it into its [table](table), where looking a sample up is two steps into arrays. A block that has to
+//! A [reader thread](Reader) decides which blocks are worth their place, reads them, and sends each whole over a ring;
+//! the callback puts it into its [table](BlockTable), where looking a sample up is two steps into arrays. A block that has to
 //! give way is asked for over the same ring and comes back over another one; the reader then fills the same memory again. So
 //! every block has one owner at any time, nothing is shared, and the callback neither allocates nor frees.
 //!

@@ -18,8 +18,10 @@ use crate::song::{AssetId, Position, Span};
 
 /// Files held open at a time: a process may usually have 1024.
 const MOST_OPEN: usize = 256;
-/// How long it sleeps when nothing is to do.
+/// How long it sleeps when nothing is to do while it plays; it is woken when another thing is wanted.
 const NAP: Duration = Duration::from_millis(4);
+/// The same while nothing plays, so that a program that stands still costs next to nothing.
+const REST: Duration = Duration::from_millis(50);
 
 /// Where the samples of an asset lie: its working copy at the session's rate, in WAV.
 #[derive(Debug, Clone, PartialEq, Eq)]
@@ -78,6 +80,10 @@ pub struct Reader {
     /// Blocks that exist, in samples; the budget is in the same.
     allocated: u64,
     budget: u64,
+    #[expect(
+        clippy::vec_box,
+        reason = "blocks travel boxed; unboxing one here would free and allocate for nothing"
+    )]
     spare: Vec<Box<Block>>,
     /// What the callback has, or will have once it has taken in what was sent.
     held: Vec<Vec<bool>>,
@@ -205,7 +211,8 @@ impl Reader {
             if !self.work(&mut list, &needs, head, wish) && !fresh {
                 let state = wish.lock();
                 if !state.fresh && !state.end {
-                    drop(wish.changed.wait_timeout(state, NAP));
+                    let busy = board.is_playing() || !list.is_empty();
+                    drop(wish.changed.wait_timeout(state, if busy { NAP } else { REST }));
                 }
             }
         }

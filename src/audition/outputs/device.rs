@@ -85,12 +85,7 @@ pub(super) fn open(
         watch: Arc::clone(&watch),
         device_rate: config.sample_rate,
     };
-    let stream = match format {
-        SampleFormat::F32 => build::<f32>(&device, config, callback),
-        SampleFormat::I32 => build::<i32>(&device, config, callback),
-        _ => build::<i16>(&device, config, callback),
-    };
-    let stream = stream.map_err(|error| told(&shown, &error))?;
+    let stream = build_as(format, &device, config, callback).map_err(|error| told(&shown, &error))?;
     stream.play().map_err(|error| told(&shown, &error))?;
     let info = OutputInfo {
         name: format!("device:{shown}"),
@@ -165,6 +160,7 @@ struct Watch {
     errors: AtomicU64,
     /// Frames of the device from the callback to the ear.
     latency: AtomicU64,
+    overruns: AtomicU64,
     /// 1: the device is gone.
     gone: AtomicU8,
 }
@@ -182,6 +178,9 @@ struct Callback {
 impl Callback {
     /// Realtime-safe.
     fn fill<T: SizedSample + FromSample<f32>>(&mut self, out: &mut [T], delay: Duration) {
+        // The monotonic clock is read without a system call where the kernel maps it, as Linux does.
+        let begin = Instant::now();
+        let asked = out.len() / self.channels;
         let Callback { lease, resampled, channels, piece, .. } = self;
         let Some(engine) = lease.engine() else { return };
         for out in out.chunks_mut(PIECE * *channels) {
@@ -189,7 +188,7 @@ impl Callback {
             let piece = &mut piece[..frames * 2];
             match resampled {
                 None => engine.render(piece),
-                Some(resampled) => resampled.fill(engine, piece),
+                Some(resampled) => resampled.fill(&mut |block| engine.render(block), piece),
             }
             for (frame, stereo) in out.chunks_exact_mut(*channels).zip(piece.chunks_exact(2)) {
                 spread(frame, stereo);
@@ -198,6 +197,10 @@ impl Callback {
         let frames = delay.as_micros() as u64 * u64::from(self.device_rate) / 1_000_000;
         self.watch.latency.store(frames + self.extra, Ordering::Relaxed);
         self.watch.callbacks.fetch_add(1, Ordering::Relaxed);
+        let period = asked as u128 * 1_000_000_000 / u128::from(self.device_rate.max(1));
+        if begin.elapsed().as_nanos() > period {
+            self.watch.overruns.fetch_add(1, Ordering::Relaxed);
+        }
     }
 }
 
@@ -209,6 +212,19 @@ fn spread<T: SizedSample + FromSample<f32>>(frame: &mut [T], stereo: &[f32]) {
             rest.fill(T::from_sample(0.0));
         }
         _ => {}
+    }
+}
+
+fn build_as(
+    format: SampleFormat,
+    device: &cpal::Device,
+    config: StreamConfig,
+    callback: Callback,
+) -> Result<cpal::Stream, cpal::Error> {
+    match format {
+        SampleFormat::F32 => build::<f32>(device, config, callback),
+        SampleFormat::I32 => build::<i32>(device, config, callback),
+        _ => build::<i16>(device, config, callback),
     }
 }
 
@@ -287,6 +303,10 @@ impl Output for DeviceOutput {
     fn latency(&self) -> u64 {
         let frames = self.watch.latency.load(Ordering::Relaxed);
         frames * u64::from(self.engine_rate) / u64::from(self.info.rate.max(1))
+    }
+
+    fn overruns(&self) -> u64 {
+        self.watch.overruns.load(Ordering::Relaxed)
     }
 
     fn hiccups(&self) -> u64 {

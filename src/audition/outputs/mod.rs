@@ -76,6 +76,10 @@ pub trait Output: Send {
     fn state(&mut self) -> OutputState;
     /// Frames of the stream between their rendering and the ear, besides the engine's own.
     fn latency(&self) -> u64;
+    /// Callbacks that took longer than the sound that they made: of the engine or of whatever else had the core.
+    fn overruns(&self) -> u64 {
+        0
+    }
     /// Errors that were counted and are no reason to stop.
     fn hiccups(&self) -> u64 {
         0

@@ -106,15 +106,7 @@ fn drive(
         engine.render(&mut block);
         let end = clock + BLOCK as u64;
         let (opened, halted) = engine.sounded();
-        // What sounded comes out `late` frames later; only that is written if the output ends with it.
-        let (from, to) = match (pace.once, opened, halted) {
-            (false, ..) => (clock, end),
-            (true, None, _) => (end, end),
-            (true, Some(opened), halted) => {
-                let to = halted.map_or(end, |halted| end.min(halted + late));
-                (clock.max(opened + late).min(to), to)
-            }
-        };
+        let (from, to) = written(pace.once, (clock, end), engine.sounded(), late);
         let range = |at: u64| usize::try_from(at.saturating_sub(clock)).unwrap_or(0).min(BLOCK) * 2;
         if let Some(frames) = block.get(range(from)..range(to))
             && !frames.is_empty()
@@ -133,6 +125,24 @@ fn drive(
         }
     }
     Ok(())
+}
+
+/// Which frames of the stream are written of those from `clock` to `end`: all, or, if the output ends with the first play,
+/// what sounded, which comes out `late` frames later.
+fn written(
+    once: bool,
+    (clock, end): (u64, u64),
+    (opened, halted): (Option<u64>, Option<u64>),
+    late: u64,
+) -> (u64, u64) {
+    match (once, opened) {
+        (false, _) => (clock, end),
+        (true, None) => (end, end),
+        (true, Some(opened)) => {
+            let to = halted.map_or(end, |halted| end.min(halted + late));
+            (clock.max(opened + late).min(to), to)
+        }
+    }
 }
 
 /// A file or a pipe can wait where a loudspeaker cannot.

@@ -90,7 +90,8 @@ struct FileSink {
 impl Sink for FileSink {
     fn write(&mut self, frames: &[f32]) -> Result<bool, AuditionError> {
         let [left, right] = &mut self.sides;
-        (left.clear(), right.clear());
+        left.clear();
+        right.clear();
         for frame in frames.chunks_exact(2) {
             left.extend(frame.first());
             right.extend(frame.last());
