@@ -9,3 +9,9 @@ mod demo;
 mod endings;
 #[path = "listen/material.rs"]
 mod material;
+#[path = "listen/seams.rs"]
+mod seams;
+#[path = "listen/trouble.rs"]
+mod trouble;
+#[path = "listen/verbs.rs"]
+mod verbs;
