@@ -3,6 +3,8 @@
 // In tests a panic is the report, also in their helpers.
 #![allow(clippy::unwrap_used, clippy::panic)]
 
+#[path = "listen/cli.rs"]
+mod cli;
 #[path = "listen/demo.rs"]
 mod demo;
 #[path = "listen/endings.rs"]
