@@ -3,9 +3,17 @@
 // In tests a panic is the report, also in their helpers.
 #![allow(clippy::unwrap_used, clippy::panic)]
 
+#[path = "listen/cli.rs"]
+mod cli;
 #[path = "listen/demo.rs"]
 mod demo;
 #[path = "listen/endings.rs"]
 mod endings;
 #[path = "listen/material.rs"]
 mod material;
+#[path = "listen/seams.rs"]
+mod seams;
+#[path = "listen/trouble.rs"]
+mod trouble;
+#[path = "listen/verbs.rs"]
+mod verbs;

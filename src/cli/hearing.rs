@@ -2,6 +2,7 @@
 //! the session's rate and the version of the algorithm.
 
 use std::collections::HashMap;
+use std::collections::hash_map::Entry;
 use std::fmt;
 use std::path::{Path, PathBuf};
 use std::sync::atomic::{AtomicU64, Ordering};
@@ -141,13 +142,11 @@ impl Hearing for Ears {
     fn samples(&self, id: AssetId, from: u64, out: &mut [f32]) -> Result<(), Diagnostic> {
         let (asset, frames) = self.asset(id)?;
         let mut open = self.open.lock().unwrap_or_else(PoisonError::into_inner);
-        if !open.contains_key(&id) {
-            open.insert(id, self.source(asset, *frames)?);
-        }
-        match open.get_mut(&id) {
-            Some(source) => source.read(from, out).map_err(Diagnostic::refusal),
-            None => Ok(()),
-        }
+        let source = match open.entry(id) {
+            Entry::Occupied(there) => there.into_mut(),
+            Entry::Vacant(place) => place.insert(self.source(asset, *frames)?),
+        };
+        source.read(from, out).map_err(Diagnostic::refusal)
     }
 }
 

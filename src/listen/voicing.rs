@@ -94,7 +94,7 @@ impl Voicing {
         // A look at frame k·EVERY has its window's middle there.
         let behind = (self.size * self.factor / 2) as u64;
         let step = EVERY * self.hop as u64;
-        if self.samples > behind && (self.samples - behind) % step == 0 {
+        if self.samples > behind && (self.samples - behind).is_multiple_of(step) {
             let look = self.look();
             self.looks.push_back(look);
         }

@@ -3,7 +3,7 @@
 use serde_json::Value;
 use tautline::listen::{Heard, Slice, SoundKind, listen};
 
-use crate::material::{RATE, desk, energy, read, root};
+use crate::material::{RATE, above_100_hz, desk, energy, read, root};
 
 fn hear(path: &str) -> (Vec<f32>, Heard) {
     let sound = read(&root().join(path));
@@ -64,7 +64,8 @@ fn a_human_readers_dead_space_goes_and_no_word_does() {
         let mut desk = desk(vec![sound.clone()]);
         desk.run("trim gaps on all").unwrap();
         let out = desk.render(1, None, sound.len());
-        let kept = energy(&out) / energy(&sound);
+        // Rumble of the room is no word.
+        let kept = energy(&above_100_hz(&out)) / energy(&above_100_hz(&sound));
         assert!(kept > 0.9995, "reader {index}: {kept}");
         let sounding: u64 = desk.lane(1).regions.iter().map(|region| region.length.0).sum();
         let removed = sound.len() as u64 - sounding;

@@ -1,6 +1,6 @@
 //! Spoken words with every hard ending, over three floors and with leakage: what `trim gaps` keeps and what it takes.
 
-use crate::material::{Noise, Take, desk, energy, high, lay_out, level_db, words};
+use crate::material::{Noise, Take, above_100_hz, desk, energy, high, lay_out, level_db, words};
 
 /// Shares of one ending's energy that were kept: of the least lucky word, and of all its words together.
 #[derive(Default, Clone, Copy)]
@@ -45,8 +45,19 @@ fn trim(take: &Take, floor: f64) -> Outcome {
         row.all_high += all_high;
         let onset = heard_from(&take.clean[word.start..word.end], floor) + word.start;
         let onset = onset..onset + 480;
-        if energy(&out[onset.clone()]) < 0.99 * energy(&take.clean[onset.clone()]) {
-            clipped.push(format!("{} {}", word.voice, word.word));
+        let part = |sound: &[f32]| {
+            energy(
+                &above_100_hz(&sound[word.start..word.end])[onset.start - word.start..onset.end - word.start],
+            )
+        };
+        let share = part(&out) / part(&take.clean);
+        if share < 0.99 {
+            clipped.push(format!(
+                "{} {}: {share:.3} of 10 ms from {} on",
+                word.voice,
+                word.word,
+                onset.start - word.start
+            ));
         }
     }
     let mut dead = vec![true; take.clean.len()];
@@ -62,14 +73,7 @@ fn trim(take: &Take, floor: f64) -> Outcome {
 /// Where a word begins to be heard: its first 5 ms that stand 6 dB above the floor. What lies below 100 Hz does not count:
 /// one of the voices puts a step of its mean before b and d.
 fn heard_from(word: &[f32], floor: f64) -> usize {
-    let mut word = word.to_vec();
-    for _ in 0..4 {
-        let (keep, mut low) = (2.0 * std::f32::consts::PI * 100.0 / 48_000.0, 0.0);
-        for sample in &mut word {
-            low += keep * (*sample - low);
-            *sample -= low;
-        }
-    }
+    let word = above_100_hz(word);
     word.windows(240).step_by(24).position(|part| level_db(part) > floor + 6.0).unwrap_or(0) * 24
 }
 

@@ -302,6 +302,19 @@ pub fn level_db(samples: &[f32]) -> f64 {
     10.0 * (energy(samples) / samples.len().max(1) as f64).max(1e-20).log10()
 }
 
+/// What lies above 100 Hz: four simple high-passes in a row.
+pub fn above_100_hz(samples: &[f32]) -> Vec<f32> {
+    let mut out = samples.to_vec();
+    for _ in 0..4 {
+        let (keep, mut low) = (2.0 * std::f32::consts::PI * 100.0 / RATE as f32, 0.0);
+        for sample in &mut out {
+            low += keep * (*sample - low);
+            *sample -= low;
+        }
+    }
+    out
+}
+
 /// The high part: twice differenced, 12 dB per octave.
 pub fn high(samples: &[f32]) -> Vec<f32> {
     samples.windows(3).map(|w| w[2] - 2.0 * w[1] + w[0]).collect()

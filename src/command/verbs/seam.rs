@@ -30,7 +30,7 @@ pub static VERB: Verb = Verb {
             0,
             &[
                 &[Part::Word("within"), Part::Value("within-is", Kind::Length)],
-                &[Part::Word("length"), Part::Value("length", Kind::Length)],
+                &[Part::Word("length"), Part::Value("length-is", Kind::Length)],
                 &[Part::Word("still")],
             ],
         )],
@@ -93,7 +93,7 @@ fn improve(
     let (before, after) = (draft.region(row, left).clone(), draft.region(row, left + 1).clone());
     let refuse =
         |why: &str| Diagnostic::refusal(format!("lane {} at {}: {why}", row + 1, context.show(after.at)));
-    let length = super::length(&call.args, "length", context)?.unwrap_or(of_ms(LENGTH_MS, rate));
+    let length = super::length(&call.args, "length-is", context)?.unwrap_or(of_ms(LENGTH_MS, rate));
     let frames = |region: &Region| context.session.frames(region.asset).unwrap_or(0);
     // Both recordings must reach over the window, and the fades on the far sides must stay clear of it.
     let first = (before.end().min(after.at) - within)
@@ -108,10 +108,12 @@ fn improve(
     }
     let lead = first.since(after.source_origin()).0;
     let tail = frames(&after).saturating_sub(lead + window);
-    let flows_on = draft.lane(row).regions.get(left + 2).is_some_and(|next| after.flows_into(next));
+    let next = draft.lane(row).regions.get(left + 2);
+    let flows_on = next.is_some_and(|next| after.flows_into(next));
     let free = if flows_on || call.args.has("still") { 0 } else { of_ms(NUDGE_MS, rate).0 };
-    // The far end stays where it is: the recording must reach under it from either side of the nudge.
-    let behind = frames(&after).saturating_sub(after.source_end());
+    // Where another region follows at once the far end stays where it is, and the recording must reach under it.
+    let held = next.is_some_and(|next| next.at <= after.end() + Length(free));
+    let behind = if held { frames(&after).saturating_sub(after.source_end()) } else { free };
     let reach = free.min(lead).min(tail).min(behind) as usize;
     let mut a = vec![0.0f32; window as usize];
     let mut b = vec![0.0f32; window as usize + 2 * reach];
@@ -119,17 +121,19 @@ fn improve(
     context.hearing.samples(after.asset, lead - reach as u64, &mut b)?;
     let pair = Pair { before: &a, after: &b, reach, rate, length: length.0 as usize };
     let joint = find(&pair).ok_or_else(|| refuse("the recordings have no room for a crossfade there"))?;
-    apply(draft, row, left, first, joint);
+    apply(draft, row, left, first, joint, held);
     Ok(joint.nudge)
 }
 
-fn apply(draft: &mut Draft, row: usize, left: usize, first: Position, joint: Joint) {
+fn apply(draft: &mut Draft, row: usize, left: usize, first: Position, joint: Joint, held: bool) {
     let (before, after) = (draft.region(row, left).clone(), draft.region(row, left + 1).clone());
     let length = Length(joint.length as u64);
     let start = first + Length(joint.start as u64);
     let source = start.since(after.source_origin()).0.saturating_add_signed(-joint.nudge);
     draft.set_edges(row, left, Edges { length: (start + length).since(before.at), ..before.edges() });
-    let to = Edges { source_in: source, length: after.end().since(start), at: start };
+    let long =
+        if held { after.end().since(start) } else { Length(after.source_end().saturating_sub(source)) };
+    let to = Edges { source_in: source, length: long, at: start };
     draft.set_edges(row, left + 1, to);
     let (curve, bend) = law(joint.correlation);
     let fade = Fade { length, curve, bend };
