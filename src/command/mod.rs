@@ -33,4 +33,4 @@ pub use parse::{Command, carry_out, parse};
 pub use scope::Scope;
 pub use suggest::nearest;
 pub use table::{Call, ScopeUse, VERBS, Verb, verb};
-pub use value::EditRef;
+pub use value::{EditRef, TimeExpr, read_time};

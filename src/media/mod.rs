@@ -22,7 +22,6 @@ mod meter;
 mod midi;
 mod progress;
 mod resample;
-mod resampled;
 mod riff;
 mod sink;
 mod sniff;
@@ -38,7 +37,7 @@ pub use info::{AudioInfo, Container, MAX_CHANNELS, MAX_RATE, MIN_RATE, SampleKin
 pub use inspect::{IntakeReport, inspect};
 pub use midi::{MAX_MIDI_BYTES, MidiMarker, MidiMeter, MidiTempo, MidiTimeline, read_midi};
 pub use progress::{Progress, Silent};
-pub use resampled::ResampledSink;
+pub(crate) use resample::Resampler;
 pub use sink::{AudioSink, OutputFormat, WavSpec, create_sink, create_sink_at, create_sink_with};
 pub use wav_reader::WavReader;
 pub use wav_writer::WavWriter;
