@@ -92,6 +92,7 @@ pub fn write(
         folder: target.folder,
         format: target.format,
         overwrite: target.overwrite,
+        options: crate::handoff::BounceOptions::default(),
     };
     Ok(bounce(&request, &Bar::new("bouncing"))?)
 }

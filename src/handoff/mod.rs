@@ -7,10 +7,12 @@ mod check;
 mod error;
 mod file_names;
 mod file_samples;
+mod outlet;
 mod publish;
 mod report;
 
-pub use bounce::{AssetFile, BounceRequest, bounce};
+pub use bounce::{AssetFile, BounceOptions, BounceRequest, FileNotes, Parts, bounce, survey};
 pub use check::{CheckRequest, Finding, Intake, Severity, check};
 pub use error::BounceError;
-pub use report::{Bounce, BouncedFile, FileKind};
+pub use file_names::DEFAULT_NAMES;
+pub use report::{Bounce, BouncedFile, FileKind, Picture};

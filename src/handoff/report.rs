@@ -5,6 +5,7 @@ use std::path::{Path, PathBuf};
 use serde::{Serialize, Serializer};
 
 use crate::song::Role;
+use crate::sound::loudness::Loudness;
 
 /// What a bounce wrote, in the form that `bounce --json` prints.
 #[derive(Debug, Clone, PartialEq, Serialize)]
@@ -15,7 +16,7 @@ pub struct Bounce {
     pub start: i64,
     /// Samples in every file.
     pub length: u64,
-    /// The lanes' files from top to bottom, then the stack's.
+    /// The lanes' files from top to bottom, then the roles' sums, then the stack's.
     pub files: Vec<BouncedFile>,
 }
 
@@ -44,6 +45,65 @@ pub struct BouncedFile {
     pub peak_db: Option<f64>,
     /// Samples above full scale that an integer format could not hold and that were clipped.
     pub clipped: u64,
+    /// Samples that dither was added to.
+    pub dithered: u64,
+    /// How loud it is, if that was measured.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub loudness: Option<Loudness>,
+    /// Its shape, for a page.
+    #[serde(skip)]
+    pub picture: Picture,
+}
+
+/// The shape of a signal: the largest magnitude in each of some hundred columns of equal length.
+#[derive(Debug, Clone, PartialEq, Default)]
+pub struct Picture {
+    /// Frames in a column.
+    per: u64,
+    /// Frames so far in the last column.
+    filled: u64,
+    /// Largest magnitudes, linear.
+    columns: Vec<f32>,
+}
+
+/// Columns of a picture.
+const COLUMNS: u64 = 720;
+
+impl Picture {
+    /// A picture of `frames` frames.
+    #[must_use]
+    pub fn new(frames: u64) -> Picture {
+        Picture { per: frames.div_ceil(COLUMNS).max(1), filled: 0, columns: Vec::new() }
+    }
+
+    /// Takes a block into account: one slice per channel, all of one length.
+    pub fn add(&mut self, planes: &[&[f32]]) {
+        let frames = planes.first().map_or(0, |plane| plane.len());
+        let mut done = 0;
+        while done < frames {
+            if self.columns.is_empty() || self.filled == self.per {
+                self.columns.push(0.0);
+                self.filled = 0;
+            }
+            let room = usize::try_from(self.per - self.filled).unwrap_or(usize::MAX);
+            let end = frames.min(done.saturating_add(room));
+            let mut peak = 0;
+            for plane in planes {
+                plane.get(done..end).unwrap_or_default().iter().for_each(|x| peak = peak.max(magnitude(*x)));
+            }
+            if let Some(column) = self.columns.last_mut() {
+                *column = column.max(f32::from_bits(peak.cast_unsigned()));
+            }
+            self.filled += (end - done) as u64;
+            done = end;
+        }
+    }
+
+    /// Largest magnitudes (linear) column by column.
+    #[must_use]
+    pub fn columns(&self) -> &[f32] {
+        &self.columns
+    }
 }
 
 /// What a bounced file holds.
@@ -52,6 +112,8 @@ pub struct BouncedFile {
 pub enum FileKind {
     /// One lane.
     Lane,
+    /// The sum of the lanes of one role that are not muted.
+    Role,
     /// The sum of the lanes that are neither muted nor backing.
     Stack,
 }
