@@ -5,14 +5,24 @@
 mod bounce;
 mod check;
 mod error;
+mod facts;
 mod file_names;
 mod file_samples;
+mod manifest;
+mod otio;
 mod outlet;
 mod publish;
 mod report;
+mod timeline;
+mod timeline_csv;
 
 pub use bounce::{AssetFile, BounceOptions, BounceRequest, FileNotes, Parts, bounce, survey};
 pub use check::{CheckRequest, Finding, Intake, Severity, check};
 pub use error::BounceError;
+pub use facts::{LaneFacts, SourceFact, WordFact};
 pub use file_names::DEFAULT_NAMES;
+pub use manifest::{Listed, Manifest, Sums, Verdict, Verified, VerifyError, sums, verify};
+pub use otio::otio;
 pub use report::{Bounce, BouncedFile, FileKind, Picture};
+pub use timeline::Timeline;
+pub use timeline_csv::timeline_csv;
