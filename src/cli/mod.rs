@@ -12,14 +12,19 @@ mod demo;
 mod error;
 mod folders;
 mod help;
+mod intake_cache;
 mod new;
 mod opening;
 mod output;
 mod presets;
 mod progress;
+mod relink;
 mod run;
 mod schema;
 mod show;
+mod sources;
+mod tempo;
+mod verify;
 
 use std::ffi::OsString;
 use std::process::ExitCode;
@@ -51,6 +56,10 @@ enum Command {
     Check(check::Args),
     /// Write one consolidated file per lane, and the sum of the stack.
     Bounce(bounce::Args),
+    /// Check a hand-off by its checksums.
+    Verify(verify::Args),
+    /// Give the session tempo, meter and markers from a Standard MIDI File.
+    Tempo(tempo::Args),
     /// Lay out a demo chorus, edit it by a script and bounce it.
     Demo(demo::Args),
     /// Print the JSON Schema of session files.
@@ -75,6 +84,8 @@ pub fn main(args: impl IntoIterator<Item = OsString>) -> ExitCode {
         Command::Show(args) => show::main(&args),
         Command::Check(args) => check::main(&args),
         Command::Bounce(args) => bounce::main(&args),
+        Command::Verify(args) => verify::main(&args),
+        Command::Tempo(args) => tempo::main(&args),
         Command::Demo(args) => demo::main(&args),
         Command::Schema => schema::main(),
         Command::Help(args) => help::main(&args, Cli::command()),

@@ -206,6 +206,16 @@ impl Layout {
         Ok(Layout { plan, outputs, names, start, length, file_rate, file_length })
     }
 
+    /// Where all files begin on the timeline.
+    pub(super) fn start(&self) -> Position {
+        self.start
+    }
+
+    /// Samples at the session's rate in every file.
+    pub(super) fn length(&self) -> Length {
+        self.length
+    }
+
     pub(super) fn open_sources(&self, request: &BounceRequest<'_>) -> Result<Vec<FileSamples>, BounceError> {
         let lanes = self.plan.lanes().iter().zip(1..);
         lanes.map(|(lane, number)| open_sources(request, lane, number)).collect()

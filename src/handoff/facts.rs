@@ -1,5 +1,6 @@
 //! What other rooms know about the lanes, as plain data: the pages and lists show it where it is given.
 
+use super::manifest::{Listed, Sums};
 use crate::song::{AssetId, Position};
 
 /// What is known about one lane beyond its regions. Everything may be left out.
@@ -39,4 +40,13 @@ pub struct SourceFact {
     pub sha256: String,
     /// Its size in bytes.
     pub bytes: u64,
+}
+
+impl SourceFact {
+    /// As the manifest lists it.
+    #[must_use]
+    pub fn listed(&self) -> Listed {
+        let sums = Sums { bytes: self.bytes, blake3: self.blake3.clone(), sha256: self.sha256.clone() };
+        Listed { path: self.path.clone(), sums }
+    }
 }

@@ -4,6 +4,7 @@
 
 mod bounce;
 mod check;
+mod deliver;
 mod error;
 mod facts;
 mod file_names;
@@ -13,16 +14,24 @@ mod otio;
 mod outlet;
 mod publish;
 mod report;
+mod sheet;
+mod sheet_html;
+mod sheet_markdown;
+mod sheet_svg;
 mod timeline;
 mod timeline_csv;
 
 pub use bounce::{AssetFile, BounceOptions, BounceRequest, FileNotes, Parts, bounce, survey};
 pub use check::{CheckRequest, Finding, Intake, Severity, check};
+pub use deliver::{Delivered, Extras, SheetParts, TimelineForm, deliver, sheet_alone};
 pub use error::BounceError;
 pub use facts::{LaneFacts, SourceFact, WordFact};
 pub use file_names::DEFAULT_NAMES;
 pub use manifest::{Listed, Manifest, Sums, Verdict, Verified, VerifyError, sums, verify};
 pub use otio::otio;
 pub use report::{Bounce, BouncedFile, FileKind, Picture};
+pub use sheet::{CHECKS, Sheet};
+pub use sheet_html::{SHEET_TEMPLATE, sheet_html};
+pub use sheet_markdown::sheet_markdown;
 pub use timeline::Timeline;
 pub use timeline_csv::timeline_csv;
