@@ -272,6 +272,7 @@ pub fn write(store: &Store, head: EditId, song: Song, target: &Target) -> Result
     let session = store.session();
     let base = (!target.absolute).then_some(target.folder);
     let sources = sources::gather(session, &song, store.folder(), base);
+    let whole = song.clone();
     let song = without_troubles(song, &sources, target.anyway)?;
     let copies = sources::copies(session, store.folder(), &sources)?;
     let notes = Notes::of(session, head);
@@ -287,7 +288,7 @@ pub fn write(store: &Store, head: EditId, song: Song, target: &Target) -> Result
     };
     let name = session_name(store);
     let findings = match target.sheet {
-        true => check::findings_known(session, &song, store.folder(), &copies)?,
+        true => check::findings_known(session, &whole, store.folder(), &copies)?,
         false => Vec::new(),
     };
     let template = if target.sheet { template()? } else { String::new() };

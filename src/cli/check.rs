@@ -78,8 +78,10 @@ pub fn findings_known(
         (asset.id, report.unwrap_or_else(|| look_at(asset, &assets::path_of(asset, folder))))
     };
     let assets: Vec<&Asset> = session.assets.iter().filter(used).collect();
-    let intake = assets.into_par_iter().map(known).collect();
-    look(session, song, &intake, copies, false)
+    let intake: HashMap<AssetId, Intake> = assets.into_par_iter().map(known).collect();
+    let sound = |copy: &&AssetFile| matches!(intake.get(&copy.id), Some(Intake::Sound(_)));
+    let copies: Vec<AssetFile> = copies.iter().filter(sound).cloned().collect();
+    look(session, song, &intake, &copies, false)
 }
 
 fn look(

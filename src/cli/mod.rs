@@ -16,6 +16,7 @@ mod intake_cache;
 mod new;
 mod opening;
 mod output;
+mod pack;
 mod presets;
 mod progress;
 mod relink;
@@ -58,6 +59,8 @@ enum Command {
     Bounce(bounce::Args),
     /// Check a hand-off by its checksums.
     Verify(verify::Args),
+    /// Put the session and its recordings into one archive.
+    Pack(pack::Args),
     /// Give the session tempo, meter and markers from a Standard MIDI File.
     Tempo(tempo::Args),
     /// Lay out a demo chorus, edit it by a script and bounce it.
@@ -85,6 +88,7 @@ pub fn main(args: impl IntoIterator<Item = OsString>) -> ExitCode {
         Command::Check(args) => check::main(&args),
         Command::Bounce(args) => bounce::main(&args),
         Command::Verify(args) => verify::main(&args),
+        Command::Pack(args) => pack::main(&args),
         Command::Tempo(args) => tempo::main(&args),
         Command::Demo(args) => demo::main(&args),
         Command::Schema => schema::main(),

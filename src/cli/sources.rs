@@ -25,6 +25,15 @@ pub fn gather(session: &Session, song: &Song, session_folder: &Path, folder: Opt
     let used: BTreeSet<AssetId> =
         song.lanes.iter().flat_map(|lane| &lane.regions).map(|region| region.asset).collect();
     let used: Vec<&Asset> = session.assets.iter().filter(|asset| used.contains(&asset.id)).collect();
+    read_all(&used, session_folder, folder)
+}
+
+/// As [`gather`], of all recordings of a session, with absolute paths.
+pub fn gather_all(session: &Session, session_folder: &Path) -> Sources {
+    read_all(&session.assets.iter().collect::<Vec<_>>(), session_folder, None)
+}
+
+fn read_all(used: &[&Asset], session_folder: &Path, folder: Option<&Path>) -> Sources {
     let bar = Bar::new("checking recordings");
     let (total, done) = (used.len() as u64, std::sync::atomic::AtomicU64::new(0));
     let read = |asset: &&Asset| {

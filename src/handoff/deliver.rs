@@ -93,7 +93,7 @@ pub fn deliver(
     let span = (layout.start(), layout.length());
     let (listed, before) = rayon::join(
         || growing(0..written),
-        || extras.sheet.map_or(Ok(Vec::new()), |parts| before(request, parts.began, span)),
+        || extras.sheet.map_or(Vec::new(), |parts| before(request, parts.began, span)),
     );
     let mut listed: Vec<Listed> = listed?;
     if let Some(parts) = &extras.sheet {
@@ -104,7 +104,7 @@ pub fn deliver(
             began: parts.began,
             bounce: &bounce,
             format: request.format,
-            before: &before?,
+            before: &before,
             findings: &findings,
             files: &listed,
             session: parts.session,
@@ -136,7 +136,7 @@ pub fn sheet_alone(
     let mut findings = parts.findings.to_vec();
     findings.extend(level_findings(&bounce));
     let timeline = Timeline { start: layout.start(), ..*timeline };
-    let before = before(request, parts.began, (layout.start(), layout.length()))?;
+    let before = before(request, parts.began, (layout.start(), layout.length()));
     let sheet = Sheet {
         timeline: &timeline,
         began: parts.began,
@@ -182,7 +182,7 @@ fn before(
     request: &BounceRequest<'_>,
     began: &Song,
     (start, length): (Position, Length),
-) -> Result<Vec<(LaneId, Picture)>, BounceError> {
+) -> Vec<(LaneId, Picture)> {
     let options = BounceOptions {
         from: Some(start),
         until: Some(start + length),
@@ -190,12 +190,13 @@ fn before(
         ..BounceOptions::default()
     };
     let surveyed = match survey(&BounceRequest { song: began, options, ..*request }, &Silent) {
-        // A session may have begun with nothing, or with a recording that is not at hand any more and is not used.
-        Err(BounceError::Nothing | BounceError::UnknownAsset { .. }) => return Ok(Vec::new()),
-        other => other?,
+        Ok(surveyed) => surveyed,
+        // The session may have begun with nothing, or with a recording that is not at hand any more and not used any
+        // more: then there is no picture of that, and the page does without.
+        Err(_) => return Vec::new(),
     };
     let lanes = began.lanes.iter().map(|lane| lane.id);
-    Ok(lanes.zip(surveyed.files.into_iter().map(|file| file.picture)).collect())
+    lanes.zip(surveyed.files.into_iter().map(|file| file.picture)).collect()
 }
 
 /// What the check would find about levels, from what the bounce measured.

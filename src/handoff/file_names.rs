@@ -149,6 +149,12 @@ fn portable(text: &str) -> String {
     clean
 }
 
+/// A text as a file name without its ending: characters that every system takes, not too many, never none.
+#[must_use]
+pub fn portable_name(text: &str) -> String {
+    part(text, "untitled")
+}
+
 /// As [`portable`], cut to a part's length and without separators at its ends.
 pub(super) fn part(text: &str, otherwise: &str) -> String {
     let clean: String = portable(text).chars().take(LONGEST_PART).collect();
