@@ -383,9 +383,8 @@ fn moved_recordings_are_found_by_their_content() {
     assert_eq!(studio.refused(&["bounce", "song.json", "--to", "gone"]).0, 3);
     assert!(!studio.path("gone").exists());
     let output = studio.run(&["bounce", "song.json", "--to", "gone", "--anyway", "--sheet", "--json"]);
-    assert!(
-        output.status.success() && String::from_utf8_lossy(&output.stderr).contains("left out and silent")
-    );
+    let said = String::from_utf8_lossy(&output.stderr).into_owned();
+    assert!(output.status.success() && said.contains("left out and silent"), "{said}");
     let report: Value = serde_json::from_slice(&output.stdout).unwrap();
     assert!(file_of(&report, "lane", 2)["peak_db"].is_null());
     assert!(
@@ -515,7 +514,7 @@ fn hostile_names_stay_text_on_every_page() {
     let odd = "<script>alert(1)</script> | `x`, \"q\"";
     studio.ok(&["new", "song.json", "takes", "--title", odd]);
     let quoted = odd.replace('"', "\\\"");
-    studio.ok(&["run", "song.json", "-c", &format!("lane 1 name \"=1+1,\\\"x\\\"\"")]).len();
+    studio.ok(&["run", "song.json", "-c", "lane name \"=1+1,\\\"x\\\"\" on lane 1"]);
     studio.ok(&["run", "song.json", "-c", &format!("note \"{quoted}\" on lane 1")]);
     let report =
         studio.json(&["bounce", "song.json", "--to", "out", "--sheet", "--timeline", "otio,csv", "--json"]);

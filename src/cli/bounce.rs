@@ -288,7 +288,7 @@ pub fn write(store: &Store, head: EditId, song: Song, target: &Target) -> Result
     };
     let name = session_name(store);
     let findings = match target.sheet {
-        true => check::findings_known(session, &whole, store.folder(), &copies)?,
+        true => check::findings_known(session, &whole, store.folder(), &sources, &copies)?,
         false => Vec::new(),
     };
     let template = if target.sheet { template()? } else { String::new() };

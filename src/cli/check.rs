@@ -7,6 +7,7 @@ use rayon::prelude::*;
 use serde::Serialize;
 
 use super::progress::Bar;
+use super::sources::Sources;
 use super::{CliError, assets, bounce, folders, intake_cache, opening, output};
 use crate::command::show_seconds;
 use crate::edit::{Access, Session};
@@ -64,16 +65,20 @@ pub fn findings_of(
     look(session, song, &intake, &copies, levels)
 }
 
-/// All findings about a state but those about levels, for recordings whose content was just made sure of: what was found in
+/// All findings about a state but those about levels, for `sources` whose content was just made sure of: what was found in
 /// a recording before is not looked for again.
 pub fn findings_known(
     session: &Session,
     song: &Song,
     folder: &Path,
+    sources: &Sources,
     copies: &[AssetFile],
 ) -> Result<Vec<Finding>, CliError> {
     let used = |asset: &&Asset| song.lanes.iter().flat_map(|lane| &lane.regions).any(|r| r.asset == asset.id);
     let known = |asset: &Asset| {
+        if let Some((_, trouble)) = sources.troubles.iter().find(|(id, _)| *id == asset.id) {
+            return (asset.id, Intake::Missing(trouble.clone()));
+        }
         let report = intake_cache::load(&asset.blake3).map(|report| Intake::Sound(Box::new(report)));
         (asset.id, report.unwrap_or_else(|| look_at(asset, &assets::path_of(asset, folder))))
     };

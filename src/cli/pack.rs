@@ -132,7 +132,7 @@ fn sheet(store: &Store, sources: &Sources, copies: &[AssetFile]) -> Result<Strin
             ..BounceOptions::default()
         },
     };
-    let findings = check::findings_known(session, song, store.folder(), copies)?;
+    let findings = check::findings_known(session, song, store.folder(), sources, copies)?;
     let (template, name) = (bounce::template()?, bounce::session_name(store));
     let when = run::now().replace('T', " ").replace('Z', " UTC");
     let parts = SheetParts {
