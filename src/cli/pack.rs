@@ -17,12 +17,15 @@ use crate::handoff::{
 use crate::media::OutputFormat;
 use crate::song::{Asset, Length, Song};
 
+/// Endings that promise another kind of file.
+const OTHER_KINDS: [&str; 9] = ["zip", "gz", "tgz", "xz", "zst", "bz2", "7z", "rar", "json"];
+
 /// What to pack, and where to.
 #[derive(Debug, clap::Args)]
 pub struct Args {
     /// The session.
     session: PathBuf,
-    /// The archive to write, a .tar file.
+    /// The archive to write, a tar file.
     #[arg(long, value_name = "FILE.tar")]
     to: PathBuf,
     /// Keep of each recording only what sounds at the head, and this much more on both sides, as in 2s. The edits before are
@@ -40,8 +43,12 @@ pub struct Args {
 /// Runs the subcommand.
 pub fn main(args: &Args) -> Result<(), CliError> {
     stop_on_interrupt();
-    if args.to.extension().is_none_or(|ending| ending != "tar") {
-        return Err(CliError::usage("the archive's name must end in .tar, since that is what it is"));
+    let ending =
+        args.to.extension().map(|ending| ending.to_string_lossy().to_lowercase()).unwrap_or_default();
+    if OTHER_KINDS.contains(&ending.as_str()) {
+        let text =
+            format!("archives are plain .tar files, not .{ending}: sound hardly gets smaller that way");
+        return Err(CliError::usage(text));
     }
     let store = opening::open(&args.session, Access::Read)?;
     opening::refuse_broken(&store)?;

@@ -110,8 +110,8 @@ impl Outlet {
 
 impl File {
     fn write(&mut self, planes: &[&[f32]]) -> Result<(), MediaError> {
-        self.picture.add(planes);
-        planes.iter().for_each(|plane| self.level.add(plane));
+        let peak = self.picture.add(planes);
+        self.level.add(peak, planes);
         if let Some(meter) = &mut self.loudness {
             meter.add(planes);
         }

@@ -113,7 +113,7 @@ mod tests {
             loudness: Some(BextLoudness {
                 integrated: Some(-23.0),
                 range: Some(5.25),
-                true_peak: Some(-1.005),
+                true_peak: Some(-1.006),
                 momentary: None,
                 short_term: Some(-150.0),
             }),
