@@ -10,7 +10,7 @@ use std::sync::atomic::{AtomicU64, Ordering};
 
 use proptest::prelude::*;
 use rendering::{Takes, any_song, fade, lane, noise, region, song, three_takes};
-use tautline::handoff::{AssetFile, Bounce, BounceError, BounceRequest, FileKind, bounce};
+use tautline::handoff::{AssetFile, Bounce, BounceError, BounceOptions, BounceRequest, FileKind, bounce};
 use tautline::media::{OutputFormat, Progress, Silent};
 use tautline::mix::{Plan, Scratch, render_lane};
 use tautline::song::{AssetId, Curve, Db, Length, Pan, Polarity, Position, Role, Song};
@@ -50,6 +50,7 @@ impl Studio {
             folder,
             format,
             overwrite: false,
+            options: BounceOptions::default(),
         }
     }
 
@@ -156,13 +157,13 @@ fn every_lane_and_the_stack_get_one_start_and_one_length() {
     // The first region begins at -700; the last one ends at 40 000 + 9 000.
     assert_eq!((bounced.rate, bounced.start, bounced.length), (RATE, -700, 49_700));
     let wanted = [
-        ("Lantern-Row_01_guide_lead.wav", 1),
-        ("Lantern-Row_02_double_dbl-l.wav", 2),
-        ("Lantern-Row_03_harmony_hi-lo.wav", 2),
-        ("Lantern-Row_04_double_dbl-l.wav", 1),
-        ("Lantern-Row_05_backing_take.wav", 2),
-        ("Lantern-Row_06_adlib_empty.wav", 1),
-        ("Lantern-Row_stack.wav", 2),
+        ("Lantern-Row_01_guide_lead_48k.wav", 1),
+        ("Lantern-Row_02_double_dbl-l_48k.wav", 2),
+        ("Lantern-Row_03_harmony_hi-lo_48k.wav", 2),
+        ("Lantern-Row_04_double_dbl-l_48k.wav", 1),
+        ("Lantern-Row_05_backing_take_48k.wav", 2),
+        ("Lantern-Row_06_adlib_empty_48k.wav", 1),
+        ("Lantern-Row_stack_48k.wav", 2),
     ];
     assert_eq!(studio.names(), wanted.map(|(name, _)| name));
     for (file, (name, channels)) in bounced.files.iter().zip(wanted) {
@@ -245,7 +246,9 @@ fn sixteen_and_twenty_four_bits_are_the_float_render_rounded() {
     let float = studio.bounce(&song, OutputFormat::F32).unwrap();
     for (format, bits, name) in [(OutputFormat::I16, 16, "i16"), (OutputFormat::I24, 24, "i24")] {
         let folder = studio.folder.path().join(name);
-        let whole = bounce(&studio.request(&song, &folder, format), &Silent).unwrap();
+        let options = BounceOptions { dither: false, ..BounceOptions::default() };
+        let request = BounceRequest { options, ..studio.request(&song, &folder, format) };
+        let whole = bounce(&request, &Silent).unwrap();
         let half_step = 0.5 / f64::from(1 << (bits - 1)) * 1.0001;
         for (a, b) in float.files.iter().zip(&whole.files).filter(|(file, _)| file.clipped == 0) {
             let (a, b) = (read_back(&a.path).1, read_back(&b.path).1);
@@ -300,12 +303,12 @@ fn what_is_too_loud_for_integers_is_clipped_and_counted() {
 fn nothing_is_overwritten_unless_allowed() {
     let (studio, song) = chorus();
     fs::create_dir(studio.out()).unwrap();
-    let precious = studio.out().join("Lantern-Row_stack.wav");
+    let precious = studio.out().join("Lantern-Row_stack_48k.wav");
     fs::write(&precious, "precious").unwrap();
     let error = studio.bounce(&song, OutputFormat::I24).unwrap_err();
     assert!(matches!(&error, BounceError::Exists { paths } if *paths == [precious.clone()]), "{error}");
-    assert!(error.to_string().contains("Lantern-Row_stack.wav exists already"), "{error}");
-    assert_eq!(studio.names(), ["Lantern-Row_stack.wav"]);
+    assert!(error.to_string().contains("Lantern-Row_stack_48k.wav exists already"), "{error}");
+    assert_eq!(studio.names(), ["Lantern-Row_stack_48k.wav"]);
     assert_eq!(fs::read(&precious).unwrap(), b"precious");
 
     let folder = studio.out();
@@ -322,10 +325,10 @@ fn nothing_is_overwritten_unless_allowed() {
 fn a_folder_of_the_name_of_a_file_is_never_replaced() {
     let (studio, song) = chorus();
     let folder = studio.out();
-    fs::create_dir_all(folder.join("Lantern-Row_stack.wav")).unwrap();
+    fs::create_dir_all(folder.join("Lantern-Row_stack_48k.wav")).unwrap();
     let request = BounceRequest { overwrite: true, ..studio.request(&song, &folder, OutputFormat::I24) };
     assert!(matches!(bounce(&request, &Silent), Err(BounceError::Exists { .. })));
-    assert_eq!(studio.names(), ["Lantern-Row_stack.wav"]);
+    assert_eq!(studio.names(), ["Lantern-Row_stack_48k.wav"]);
 }
 
 /// Stops after some reports and remembers what it was told.

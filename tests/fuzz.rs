@@ -149,6 +149,7 @@ fn exercise(bytes: &[u8]) {
         violations: &violations,
         copies: &[],
         hearing: &tautline::command::Deaf,
+        levels: true,
     };
     // A song of hours would be rendered for long; what is long and empty is covered by the plan alone.
     let plan = Plan::compile(session.song(), session.rate, &|_| None);

@@ -99,6 +99,7 @@ pub fn note_hash(path: &Path, blake3: &str) {
 }
 
 /// Working copies of the recordings at the session's rate, made where they are missing.
+#[allow(dead_code, reason = "for subcommands that need all recordings, used or not")]
 pub fn working_copies(session: &Session, folder: &Path) -> Result<Vec<AssetFile>, CliError> {
     session.assets.iter().map(|asset| working_copy(asset, session.rate, folder)).collect()
 }

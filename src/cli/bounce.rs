@@ -1,13 +1,27 @@
-//! `tautline bounce`: consolidated files.
+//! `tautline bounce`: consolidated files, and what goes to mixdown beside them.
 
-use std::path::PathBuf;
+use std::path::{Path, PathBuf};
+use std::sync::Arc;
 
-use super::progress::Bar;
-use super::{CliError, assets, opening, output};
-use crate::edit::{Access, Session};
-use crate::handoff::{Bounce, BounceRequest, FileKind, bounce, bounce_targets};
+use serde::Serialize;
+
+use super::progress::{Bar, stop_on_interrupt};
+use super::sources::{self, Sources};
+use super::{CliError, assets, check, folders, opening, output, run};
+use crate::command::{Context, Deaf, Presets, read_time};
+use crate::edit::{Access, Session, Store};
+use crate::handoff::{
+    Bounce, BounceOptions, BounceRequest, DEFAULT_NAMES, Delivered, Extras, FileKind, FileNotes, Finding,
+    Manifest, Parts, SHEET_TEMPLATE, Severity, SheetParts, Timeline, TimelineForm, bounce_targets, deliver,
+};
 use crate::media::OutputFormat;
-use crate::song::Song;
+use crate::song::rules;
+use crate::song::{AssetId, EditId, Length, Position, Song};
+
+/// Larger templates are not read.
+const LARGEST_TEMPLATE: u64 = 4 << 20;
+/// A tail may be this long.
+const LONGEST_TAIL_S: u64 = 600;
 
 /// What to write, and where.
 #[derive(Debug, clap::Args)]
@@ -20,6 +34,42 @@ pub struct Args {
     /// How samples are written.
     #[arg(long, value_enum, default_value_t = Format::I24)]
     format: Format,
+    /// Which files: one per lane, one per role, the stack's sum.
+    #[arg(long, value_enum, value_delimiter = ',', default_values_t = [Part::Lanes, Part::Stack])]
+    parts: Vec<Part>,
+    /// Where all files begin, as in 12.5s or "bar 33"; the song's origin unless told.
+    #[arg(long, value_name = "TIME")]
+    from: Option<String>,
+    /// Where all files end, before the tail; the end of the last region unless told.
+    #[arg(long, value_name = "TIME")]
+    until: Option<String>,
+    /// How much longer all files are, as in 2s.
+    #[arg(long, value_name = "LENGTH")]
+    tail: Option<String>,
+    /// Sample rate of the files in Hz; the session's unless told.
+    #[arg(long, value_name = "HZ", value_parser = clap::value_parser!(u32).range(8_000..=384_000))]
+    rate: Option<u32>,
+    /// Names of the files, from {song}, {number}, {role}, {name}, {rate} and {format}.
+    #[arg(long, value_name = "TEMPLATE", default_value = DEFAULT_NAMES)]
+    names: String,
+    /// Noise of triangular density where an integer file loses bits.
+    #[arg(long, value_enum, default_value_t = Switch::On)]
+    dither: Switch,
+    /// Write the edit as a timeline too.
+    #[arg(long, value_enum, value_delimiter = ',')]
+    timeline: Vec<Form>,
+    /// How the timeline names the recordings.
+    #[arg(long, value_enum, default_value_t = Paths::Relative)]
+    paths: Paths,
+    /// Write a page, and the same as Markdown, that says what was done.
+    #[arg(long)]
+    sheet: bool,
+    /// Run the check before, and write nothing if it finds a warning.
+    #[arg(long)]
+    strict: bool,
+    /// Write although recordings are missing or changed: their lanes are silent there.
+    #[arg(long, conflicts_with = "strict")]
+    anyway: bool,
     /// The state at a mark, at an edit's number, or at `start`; the head's unless told.
     #[arg(long, value_name = "MARK")]
     at: Option<String>,
@@ -42,6 +92,8 @@ pub enum Format {
     F32,
     /// FLAC, 24 bits.
     Flac,
+    /// FLAC, 16 bits.
+    Flac16,
 }
 
 impl From<Format> for OutputFormat {
@@ -51,50 +103,309 @@ impl From<Format> for OutputFormat {
             Format::I24 => OutputFormat::I24,
             Format::F32 => OutputFormat::F32,
             Format::Flac => OutputFormat::Flac24,
+            Format::Flac16 => OutputFormat::Flac16,
         }
     }
 }
 
+/// Files of a bounce.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, clap::ValueEnum)]
+enum Part {
+    /// One file per lane.
+    Lanes,
+    /// One file per role.
+    Roles,
+    /// The stack's sum.
+    Stack,
+}
+
+/// On or off.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, clap::ValueEnum)]
+enum Switch {
+    /// On.
+    On,
+    /// Off.
+    Off,
+}
+
+/// Forms of the timeline.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, clap::ValueEnum)]
+enum Form {
+    /// OpenTimelineIO.
+    Otio,
+    /// CSV.
+    Csv,
+}
+
+/// How recordings are named.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, clap::ValueEnum)]
+enum Paths {
+    /// From the folder of the hand-off.
+    Relative,
+    /// From the root.
+    Absolute,
+}
+
+#[derive(Serialize)]
+struct Report<'a> {
+    #[serde(flatten)]
+    bounce: &'a Bounce,
+    others: Vec<String>,
+}
+
 /// Runs the subcommand.
 pub fn main(args: &Args) -> Result<(), CliError> {
+    stop_on_interrupt();
     let store = opening::open(&args.session, Access::Read)?;
     opening::refuse_broken(&store)?;
-    let (_, song) = opening::state_at(store.session(), args.at.as_deref())?;
-    let target = Target { folder: &args.to, format: args.format.into(), overwrite: args.overwrite };
-    let bounced = write(store.session(), store.folder(), &song, &target)?;
-    if args.json { output::json(&bounced) } else { output::text(&describe(&bounced)) }
+    let (head, song) = opening::state_at(store.session(), args.at.as_deref())?;
+    if args.strict {
+        refuse_findings(&check::findings_of(store.session(), &song, store.folder(), true)?)?;
+    }
+    let mut timelines: Vec<TimelineForm> = args.timeline.iter().map(|form| (*form).into()).collect();
+    timelines.dedup();
+    let target = Target {
+        folder: &args.to,
+        format: args.format.into(),
+        overwrite: args.overwrite,
+        options: options(args, store.session())?,
+        timelines: &timelines,
+        absolute: args.paths == Paths::Absolute,
+        sheet: args.sheet,
+        anyway: args.anyway,
+    };
+    let delivered = write(&store, head, song, &target)?;
+    if args.json {
+        let others = delivered.others.iter().map(|name| args.to.join(name).to_string_lossy().into_owned());
+        output::json(&Report { bounce: &delivered.bounce, others: others.collect() })
+    } else {
+        output::text(&describe(&delivered))
+    }
+}
+
+impl From<Form> for TimelineForm {
+    fn from(form: Form) -> TimelineForm {
+        match form {
+            Form::Otio => TimelineForm::Otio,
+            Form::Csv => TimelineForm::Csv,
+        }
+    }
+}
+
+fn options<'a>(args: &'a Args, session: &Session) -> Result<BounceOptions<'a>, CliError> {
+    let presets = Presets::new();
+    let context = Context { session, cursor: None, presets: &presets, hearing: &Deaf };
+    let place = |text: &String| -> Result<Position, CliError> {
+        let wrong = |error: crate::command::Diagnostic| CliError::usage(format!("`{text}`: {error}"));
+        context.position(read_time(text).map_err(wrong)?).map_err(wrong)
+    };
+    let tail = args.tail.as_ref().map(place).transpose()?.unwrap_or_default();
+    if !(0..=i64::from(session.rate) * LONGEST_TAIL_S as i64).contains(&tail.0) {
+        return Err(CliError::usage(format!("a tail is 0 to {LONGEST_TAIL_S} seconds long")));
+    }
+    Ok(BounceOptions {
+        from: args.from.as_ref().map(place).transpose()?,
+        until: args.until.as_ref().map(place).transpose()?,
+        tail: Length(tail.0.unsigned_abs()),
+        parts: Parts {
+            lanes: args.parts.contains(&Part::Lanes),
+            roles: args.parts.contains(&Part::Roles),
+            stack: args.parts.contains(&Part::Stack),
+        },
+        names: &args.names,
+        rate: args.rate,
+        dither: args.dither == Switch::On,
+        loudness: true,
+        notes: None,
+    })
+}
+
+fn refuse_findings(findings: &[Finding]) -> Result<(), CliError> {
+    let grave = |finding: &&Finding| finding.severity != Severity::Note;
+    let Some(first) = findings.iter().find(grave) else { return Ok(()) };
+    let lane = first.lane.map_or(String::new(), |lane| format!("lane {lane}: "));
+    Err(CliError::refused(format!(
+        "nothing was written, since the check has {} findings: {lane}{}; `tautline check` lists all, with commands that mend them",
+        findings.iter().filter(grave).count(),
+        first.text
+    )))
 }
 
 /// Where a bounce goes.
 pub struct Target<'a> {
     /// The folder.
-    pub folder: &'a std::path::Path,
+    pub folder: &'a Path,
     /// How samples are written.
     pub format: OutputFormat,
     /// Whether files of the same names may be replaced.
     pub overwrite: bool,
+    /// Which files, from where to where, and so on.
+    pub options: BounceOptions<'a>,
+    /// Forms of the timeline.
+    pub timelines: &'a [TimelineForm],
+    /// Whether the timeline names recordings from the root.
+    pub absolute: bool,
+    /// Whether a sheet is written.
+    pub sheet: bool,
+    /// Whether missing and changed recordings become silence.
+    pub anyway: bool,
 }
 
-/// Makes sure of the recordings, then bounces a state.
-pub fn write(
-    session: &Session,
-    session_folder: &std::path::Path,
-    song: &Song,
-    target: &Target,
-) -> Result<Bounce, CliError> {
-    assets::refuse_troubles(session, session_folder)?;
-    let copies = assets::working_copies(session, session_folder)?;
+impl<'a> Target<'a> {
+    /// Lanes and stack as 24-bit WAV, nothing replaced.
+    pub fn plain(folder: &'a Path) -> Target<'a> {
+        Target {
+            folder,
+            format: OutputFormat::I24,
+            overwrite: false,
+            options: BounceOptions { loudness: true, ..BounceOptions::default() },
+            timelines: &[],
+            absolute: false,
+            sheet: false,
+            anyway: false,
+        }
+    }
+}
+
+/// Makes sure of the recordings, then hands a state off.
+pub fn write(store: &Store, head: EditId, song: Song, target: &Target) -> Result<Delivered, CliError> {
+    let session = store.session();
+    let base = (!target.absolute).then_some(target.folder);
+    let sources = sources::gather(session, &song, store.folder(), base);
+    let whole = song.clone();
+    let song = without_troubles(song, &sources, target.anyway)?;
+    let copies = sources::copies(session, store.folder(), &sources)?;
+    let notes = Notes::of(session, head);
     let request = BounceRequest {
-        song,
+        song: &song,
         rate: session.rate,
         title: &session.title,
         assets: &copies,
         folder: target.folder,
         format: target.format,
         overwrite: target.overwrite,
+        options: BounceOptions { notes: Some(notes.as_file_notes()), ..target.options },
     };
-    spare_recordings(session, session_folder, &request)?;
-    Ok(bounce(&request, &Bar::new("bouncing"))?)
+    spare_recordings(session, store.folder(), &request)?;
+    let name = session_name(store);
+    let findings = match target.sheet {
+        true => check::findings_known(session, &whole, store.folder(), &sources, &copies)?,
+        false => Vec::new(),
+    };
+    let template = if target.sheet { template()? } else { String::new() };
+    let when = run::now().replace('T', " ").replace('Z', " UTC");
+    let mut manifest = Manifest::new(&session.title, &name, head.0);
+    manifest.sources = sources.facts.iter().map(crate::handoff::SourceFact::listed).collect();
+    let extras = Extras {
+        timelines: target.timelines,
+        timeline: timeline(session, &song, head, &sources),
+        sheet: target.sheet.then(|| SheetParts {
+            template: &template,
+            began: session.history.start(),
+            findings: &findings,
+            session: &name,
+            when: &when,
+        }),
+        manifest,
+    };
+    Ok(deliver(&request, &extras, &Bar::new("bouncing"))?)
+}
+
+/// What the timeline and the sheet show of a session.
+pub fn timeline<'a>(
+    session: &'a Session,
+    song: &'a Song,
+    head: EditId,
+    sources: &'a Sources,
+) -> Timeline<'a> {
+    Timeline {
+        song,
+        rate: session.rate,
+        title: &session.title,
+        assets: &session.assets,
+        sources: &sources.facts,
+        start: Position(0),
+        origin: session.time_origin,
+        markers: &session.markers,
+        marks: &session.marks,
+        head,
+        facts: &[],
+    }
+}
+
+/// The session file's name.
+pub fn session_name(store: &Store) -> String {
+    store.path().file_name().map(|name| name.to_string_lossy().into_owned()).unwrap_or_default()
+}
+
+/// The page's template: the user's own, or the one that ships.
+pub fn template() -> Result<String, CliError> {
+    let Some(path) = folders::config().map(|folder| folder.join("sheet.html")) else {
+        return Ok(SHEET_TEMPLATE.to_owned());
+    };
+    match std::fs::metadata(&path) {
+        Err(_) => Ok(SHEET_TEMPLATE.to_owned()),
+        Ok(metadata) if metadata.len() > LARGEST_TEMPLATE => {
+            Err(CliError::input(format!("{} is too large for a template", path.display())))
+        }
+        Ok(_) => std::fs::read_to_string(&path)
+            .map_err(|error| CliError::input(format!("cannot read {}: {error}", path.display()))),
+    }
+}
+
+/// Refuses recordings that are missing or changed; with `anyway` takes their regions off instead, and says so.
+fn without_troubles(mut song: Song, sources: &Sources, anyway: bool) -> Result<Song, CliError> {
+    let Some((_, first)) = sources.troubles.first() else { return Ok(song) };
+    if !anyway {
+        let more = match sources.troubles.len() {
+            1 => String::new(),
+            count => format!(" (and {} more recordings; `tautline check` lists all)", count - 1),
+        };
+        return Err(CliError::input(format!("{first}{more}; --anyway bounces without it")));
+    }
+    for (_, trouble) in &sources.troubles {
+        output::message(&format!("warning: {trouble}; it is left out and silent"));
+    }
+    let bad: Vec<AssetId> = sources.troubles.iter().map(|(id, _)| *id).collect();
+    for lane in &mut song.lanes {
+        if lane.regions.iter().any(|region| bad.contains(&region.asset)) {
+            Arc::make_mut(lane).regions.retain(|region| !bad.contains(&region.asset));
+        }
+    }
+    Ok(song)
+}
+
+/// What the files say about themselves; no clock is read, so that the same state gives the same files.
+pub struct Notes {
+    origin: u64,
+    date: String,
+    time: String,
+    reference: String,
+}
+
+impl Notes {
+    /// From the edit that is handed off.
+    pub fn of(session: &Session, head: EditId) -> Notes {
+        let edited = session.history.edit(head).map(|edit| edit.time.clone()).unwrap_or_default();
+        let stamp = edited.parse::<jiff::Timestamp>().map(|stamp| stamp.to_string()).unwrap_or_default();
+        let (date, time) = stamp.split_once('T').unwrap_or(("", ""));
+        Notes {
+            origin: session.time_origin.unwrap_or(0),
+            date: date.to_owned(),
+            time: time.chars().take(8).collect(),
+            reference: format!("{}\n{head}\n{edited}", session.title),
+        }
+    }
+
+    /// As the bounce takes them.
+    pub fn as_file_notes(&self) -> FileNotes<'_> {
+        FileNotes { origin: self.origin, date: &self.date, time: &self.time, reference: &self.reference }
+    }
+}
+
+/// Rules that a state of a session breaks.
+pub fn violations(session: &Session, song: &Song) -> Vec<rules::Violation> {
+    rules::check_song(song, session)
 }
 
 /// Refuses to write over a recording of the session, whatever `--overwrite` allows.
@@ -108,7 +419,7 @@ fn spare_recordings(
         .iter()
         .filter_map(|asset| std::fs::canonicalize(assets::path_of(asset, folder)).ok())
         .collect();
-    let taken = bounce_targets(request)
+    let taken = bounce_targets(request)?
         .into_iter()
         .find(|target| std::fs::canonicalize(target).is_ok_and(|target| recordings.contains(&target)));
     taken.map_or(Ok(()), |target| {
@@ -120,7 +431,8 @@ fn spare_recordings(
 }
 
 /// What was written, as text.
-pub fn describe(bounced: &Bounce) -> String {
+pub fn describe(delivered: &Delivered) -> String {
+    let bounced = &delivered.bounce;
     let seconds = bounced.length as f64 / f64::from(bounced.rate);
     let mut text = format!(
         "{} of {seconds:.3}s at {} Hz, all starting at sample {}\n",
@@ -130,13 +442,22 @@ pub fn describe(bounced: &Bounce) -> String {
     );
     for file in &bounced.files {
         let peak = file.peak_db.map_or("silent".into(), |db| format!("peak {db:.1} dBFS"));
+        let loudness = file.loudness.and_then(|loudness| loudness.integrated_lufs);
+        let loudness = loudness.map_or(String::new(), |lufs| format!(", {lufs:.1} LUFS"));
         let muted = if file.muted { ", muted: not in the stack" } else { "" };
         let clipped = match file.clipped {
             0 => String::new(),
             count => format!(", {count} samples CLIPPED: lower the gain or bounce as f32"),
         };
-        let what = if file.kind == FileKind::Stack { "  <- the stack's sum" } else { "" };
-        text.push_str(&format!("  {}  {peak}{muted}{clipped}{what}\n", file.path.display()));
+        let what = match file.kind {
+            FileKind::Lane => "",
+            FileKind::Role => "  <- the sum of a role",
+            FileKind::Stack => "  <- the stack's sum",
+        };
+        text.push_str(&format!("  {}  {peak}{loudness}{muted}{clipped}{what}\n", file.path.display()));
+    }
+    for name in &delivered.others {
+        text.push_str(&format!("  {name}\n"));
     }
     text
 }

@@ -8,18 +8,22 @@ use serde::Serialize;
 
 use super::hearing::Ears;
 use super::progress::Bar;
-use super::{CliError, assets, folders, opening, output};
+use super::sources::Sources;
+use super::{CliError, assets, bounce, folders, intake_cache, opening, output};
 use crate::command::{Hearing, show_seconds};
 use crate::edit::{Access, Session};
 use crate::handoff::{AssetFile, CheckRequest, Finding, Intake, Severity, check};
 use crate::media::{self, MediaErrorKind, Silent};
-use crate::song::{Asset, AssetId, Position};
+use crate::song::{Asset, AssetId, Position, Song};
 
 /// What to check.
 #[derive(Debug, clap::Args)]
 pub struct Args {
     /// The session.
     session: PathBuf,
+    /// Warnings count as errors.
+    #[arg(long)]
+    strict: bool,
     /// Print one JSON document.
     #[arg(long)]
     json: bool,
@@ -34,7 +38,11 @@ struct Findings<'a> {
 pub fn main(args: &Args) -> Result<(), CliError> {
     let store = opening::open(&args.session, Access::Read)?;
     let session = store.session();
-    let findings = findings(session, store.folder())?;
+    let mut findings = findings_of(session, session.song(), store.folder(), true)?;
+    if args.strict {
+        let warnings = findings.iter_mut().filter(|finding| finding.severity == Severity::Warning);
+        warnings.for_each(|finding| finding.severity = Severity::Error);
+    }
     if args.json {
         output::json(&Findings { findings: &findings })?;
     } else {
@@ -46,24 +54,64 @@ pub fn main(args: &Args) -> Result<(), CliError> {
     }
 }
 
-/// All findings about the state at the head.
-pub fn findings(session: &Session, folder: &Path) -> Result<Vec<Finding>, CliError> {
+/// All findings about a state. Reads every recording whole; `levels` also renders every lane to look for clipping.
+pub fn findings_of(
+    session: &Session,
+    song: &Song,
+    folder: &Path,
+    levels: bool,
+) -> Result<Vec<Finding>, CliError> {
     let intake = intake(session, folder);
     let copies = copies(session, folder, &intake)?;
-    let violations = session.violations();
+    look(session, song, folder, &intake, &copies, levels)
+}
+
+/// All findings about a state but those about levels, for `sources` whose content was just made sure of: what was found in
+/// a recording before is not looked for again.
+pub fn findings_known(
+    session: &Session,
+    song: &Song,
+    folder: &Path,
+    sources: &Sources,
+    copies: &[AssetFile],
+) -> Result<Vec<Finding>, CliError> {
+    let used = |asset: &&Asset| song.lanes.iter().flat_map(|lane| &lane.regions).any(|r| r.asset == asset.id);
+    let known = |asset: &Asset| {
+        if let Some((_, trouble)) = sources.troubles.iter().find(|(id, _)| *id == asset.id) {
+            return (asset.id, Intake::Missing(trouble.clone()));
+        }
+        let report = intake_cache::load(&asset.blake3).map(|report| Intake::Sound(Box::new(report)));
+        (asset.id, report.unwrap_or_else(|| look_at(asset, &assets::path_of(asset, folder))))
+    };
+    let assets: Vec<&Asset> = session.assets.iter().filter(used).collect();
+    let intake: HashMap<AssetId, Intake> = assets.into_par_iter().map(known).collect();
+    let sound = |copy: &&AssetFile| matches!(intake.get(&copy.id), Some(Intake::Sound(_)));
+    let copies: Vec<AssetFile> = copies.iter().filter(sound).cloned().collect();
+    look(session, song, folder, &intake, &copies, false)
+}
+
+fn look(
+    session: &Session,
+    song: &Song,
+    folder: &Path,
+    intake: &HashMap<AssetId, Intake>,
+    copies: &[AssetFile],
+    levels: bool,
+) -> Result<Vec<Finding>, CliError> {
+    let violations = bounce::violations(session, song);
     let ears = Ears::new(session, folder);
     // Those that cannot be listened to are named lane by lane.
     let there: Vec<AssetId> = copies.iter().map(|copy| copy.id).collect();
     let _ = ears.prepare(&there);
-    let request = CheckRequest {
-        song: session.song(),
+    Ok(check(&CheckRequest {
+        song,
         rate: session.rate,
-        intake: &intake,
+        intake,
         violations: &violations,
-        copies: &copies,
+        copies,
         hearing: &ears,
-    };
-    Ok(check(&request)?)
+        levels,
+    })?)
 }
 
 /// Reads every recording whole: it is hashed and measured in one pass.
@@ -82,7 +130,10 @@ fn intake(session: &Session, folder: &Path) -> HashMap<AssetId, Intake> {
 
 fn look_at(asset: &Asset, path: &Path) -> Intake {
     match media::inspect(path, &Silent) {
-        Ok(report) if report.blake3 == asset.blake3 => Intake::Sound(Box::new(report)),
+        Ok(report) if report.blake3 == asset.blake3 => {
+            intake_cache::store(&report);
+            Intake::Sound(Box::new(report))
+        }
         Ok(_) => Intake::Changed(format!(
             "{} is not the recording that was taken in: its content is another one",
             path.display()

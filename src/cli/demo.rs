@@ -6,7 +6,6 @@ use std::path::{Path, PathBuf};
 use super::bounce::{self, Target};
 use super::{CliError, new, output, run};
 use crate::edit::{Access, Store};
-use crate::media::OutputFormat;
 
 /// Where to lay the demo out.
 #[derive(Debug, clap::Args)]
@@ -111,8 +110,8 @@ fn edit(session: &Path) -> Result<String, CliError> {
 /// Bounces the session and gives the path of the stack's sum.
 fn write(session: &Path, to: &Path) -> Result<PathBuf, CliError> {
     let (store, _) = Store::open(session, Access::Read)?;
-    let target = Target { folder: to, format: OutputFormat::I24, overwrite: false };
-    let bounced = bounce::write(store.session(), store.folder(), store.session().song(), &target)?;
-    output::text(&bounce::describe(&bounced))?;
-    Ok(bounced.files.into_iter().last().map(|file| file.path).unwrap_or_default())
+    let (head, song) = (store.session().history.head(), store.session().song().clone());
+    let delivered = bounce::write(&store, head, song, &Target::plain(to))?;
+    output::text(&bounce::describe(&delivered))?;
+    Ok(delivered.bounce.files.into_iter().last().map(|file| file.path).unwrap_or_default())
 }

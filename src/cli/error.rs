@@ -70,7 +70,9 @@ impl From<BounceError> for CliError {
         let text = error.to_string();
         match error {
             BounceError::Media(error) => CliError { text, ..CliError::from(error) },
-            BounceError::Nothing => CliError::refused(text),
+            BounceError::Nothing | BounceError::Empty | BounceError::Cancelled => CliError::refused(text),
+            BounceError::Names { .. } => CliError::usage(text),
+            BounceError::Changed { .. } | BounceError::UnknownAsset { .. } => CliError::input(text),
             BounceError::Exists { .. } => {
                 CliError::output(format!("{text} with --overwrite; nothing was written"))
             }

@@ -15,14 +15,20 @@ mod error;
 mod folders;
 mod hearing;
 mod help;
+mod intake_cache;
 mod new;
 mod opening;
 mod output;
+mod pack;
 mod presets;
 mod progress;
+mod relink;
 mod run;
 mod schema;
 mod show;
+mod sources;
+mod tempo;
+mod verify;
 
 use std::ffi::OsString;
 use std::process::ExitCode;
@@ -58,6 +64,12 @@ enum Command {
     Audition(audition::Args),
     /// List the sound devices that can play.
     Devices(devices::Args),
+    /// Check a hand-off by its checksums.
+    Verify(verify::Args),
+    /// Put the session and its recordings into one archive.
+    Pack(pack::Args),
+    /// Give the session tempo, meter and markers from a Standard MIDI File.
+    Tempo(tempo::Args),
     /// Lay out a demo chorus, edit it by a script and bounce it.
     Demo(demo::Args),
     /// Print the JSON Schema of session files.
@@ -84,6 +96,9 @@ pub fn main(args: impl IntoIterator<Item = OsString>) -> ExitCode {
         Command::Bounce(args) => bounce::main(&args),
         Command::Audition(args) => audition::main(&args),
         Command::Devices(args) => devices::main(&args),
+        Command::Verify(args) => verify::main(&args),
+        Command::Pack(args) => pack::main(&args),
+        Command::Tempo(args) => tempo::main(&args),
         Command::Demo(args) => demo::main(&args),
         Command::Schema => schema::main(),
         Command::Help(args) => help::main(&args, Cli::command()),

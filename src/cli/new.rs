@@ -7,7 +7,7 @@ use std::sync::Arc;
 use serde::Serialize;
 
 use super::progress::Bar;
-use super::{CliError, assets, output};
+use super::{CliError, assets, intake_cache, output, tempo};
 use crate::command::show_seconds;
 use crate::edit::{Session, Store};
 use crate::media::{self, IntakeReport};
@@ -41,6 +41,9 @@ pub struct Args {
     /// Sample rate of the session in Hz; the guide's unless told.
     #[arg(long, value_name = "HZ", value_parser = clap::value_parser!(u32).range(8_000..=384_000))]
     rate: Option<u32>,
+    /// A Standard MIDI File with the song's tempo, meter and markers; bar 1 begins at the song's origin.
+    #[arg(long, value_name = "FILE.mid")]
+    tempo: Option<PathBuf>,
     /// Place all takes at the song's origin, whatever start times their files carry.
     #[arg(long)]
     ignore_start: bool,
@@ -89,6 +92,7 @@ pub fn make(session: &Path, takes: &Path, title: &str) -> Result<(), CliError> {
         takes: vec![takes.to_owned()],
         title: Some(title.to_owned()),
         rate: None,
+        tempo: None,
         ignore_start: false,
         accept_cut_short: false,
         json: false,
@@ -115,14 +119,19 @@ pub fn main(args: &Args) -> Result<(), CliError> {
     }
     let takes = intake(args)?;
     let rate = args.rate.unwrap_or_else(|| guide(&takes).map_or(48_000, |take| take.report.info.rate));
-    let session = build(args, &folder, &takes, rate)?;
+    let mut session = build(args, &folder, &takes, rate)?;
+    let bars = args.tempo.as_ref().map(|file| tempo::give(&mut session, file)).transpose()?;
     for take in &takes {
+        intake_cache::store(&take.report);
         assets::note_hash(&take.path, &take.report.blake3);
     }
     // Written before it is announced: a listing on standard output means that the session is there.
     Store::create(&args.session, session.clone())?.close()?;
     let listing = list(args, &session, &takes);
-    if args.json { output::json(&listing) } else { output::text(&describe(&listing)) }
+    if args.json {
+        return output::json(&listing);
+    }
+    output::text(&format!("{}{}", describe(&listing), bars.unwrap_or_default()))
 }
 
 fn guide(takes: &[Take]) -> Option<&Take> {

@@ -2,17 +2,18 @@
 
 use std::path::Path;
 
-use super::{CliError, output};
+use super::{CliError, output, relink};
 use crate::command::{Context, Deaf};
 use crate::edit::{Access, Session, Store};
 use crate::song::{EditId, Song};
 
 /// Opens a session and says on standard error what there is to say about it.
 pub fn open(path: &Path, access: Access) -> Result<Store, CliError> {
-    let (store, notes) = Store::open(path, access)?;
+    let (mut store, notes) = Store::open(path, access)?;
     for note in notes {
         output::message(&format!("note: {note}"));
     }
+    relink::relink(&mut store);
     Ok(store)
 }
 

@@ -1,11 +1,26 @@
 //! Progress bars on standard error, if that is a terminal.
 
 use std::io::IsTerminal;
-use std::sync::atomic::{AtomicU64, Ordering};
+use std::sync::atomic::{AtomicBool, AtomicU64, Ordering};
+use std::sync::{Arc, OnceLock};
 
 use indicatif::{ProgressBar, ProgressDrawTarget, ProgressStyle};
 
 use crate::media::Progress;
+
+/// Set once the user asked to stop.
+static STOP: OnceLock<Arc<AtomicBool>> = OnceLock::new();
+
+/// From now on an interrupt (SIGINT) or a request to end (SIGTERM) stops the work that a [`Bar`] shows, so that it can
+/// clean up behind itself; a second one ends the program at once.
+pub fn stop_on_interrupt() {
+    let stop = STOP.get_or_init(Arc::default);
+    for signal in [signal_hook::consts::SIGINT, signal_hook::consts::SIGTERM] {
+        // In this order: the first signal finds the flag down. Where a signal cannot be caught it ends the program, as ever.
+        let _ = signal_hook::flag::register_conditional_shutdown(signal, 130, Arc::clone(stop));
+        let _ = signal_hook::flag::register(signal, Arc::clone(stop));
+    }
+}
 
 /// A bar for one piece of work; invisible if standard error is not a terminal.
 pub struct Bar {
@@ -34,7 +49,7 @@ impl Progress for Bar {
             self.bar.set_length(total.max(1));
         }
         self.bar.set_position(done);
-        true
+        !STOP.get().is_some_and(|stop| stop.load(Ordering::Relaxed))
     }
 }
 

@@ -71,9 +71,19 @@ impl Context<'_> {
                 .map(|extent| extent.end)
                 .ok_or_else(|| Diagnostic::refusal("the song has no region, so it has no end")),
             TimeExpr::Word(_) => Err(self.no_words("a word position")),
-            TimeExpr::Bar(_) => Err(Diagnostic::refusal("the session has no tempo, so bars have no place")
-                .help("write seconds, as in 12.5s")),
+            TimeExpr::Bar { bar, beat } => self.bar(bar, beat),
         }
+    }
+
+    fn bar(&self, bar: u64, beat: u64) -> Result<Position, Diagnostic> {
+        let Some(tempo) = &self.session.tempo else {
+            return Err(Diagnostic::refusal("the session has no tempo, so bars have no place")
+                .help("write seconds, as in 12.5s, or give it one: tautline tempo SESSION FILE.mid"));
+        };
+        tempo.beat(bar, beat, self.session.rate).ok_or_else(|| {
+            Diagnostic::refusal(format!("bar {bar} has no beat {beat} within reach"))
+                .help("bars and beats count from 1, as in bar 33.2")
+        })
     }
 
     /// A written span in samples.

@@ -42,4 +42,4 @@ pub use scope::Scope;
 pub use single::{read_gain, read_lanes, read_length, read_span};
 pub use suggest::nearest;
 pub use table::{Call, ScopeUse, VERBS, Verb, verb};
-pub use value::EditRef;
+pub use value::{EditRef, TimeExpr, read_time};

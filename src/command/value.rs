@@ -51,8 +51,13 @@ pub enum TimeExpr {
     End,
     /// Where a word of the guide begins.
     Word(u64),
-    /// A bar, with its beat after the point.
-    Bar(f64),
+    /// A bar and one of its beats, both counted from 1; written `33.2`, or `33` for its first beat.
+    Bar {
+        /// The bar.
+        bar: u64,
+        /// The beat.
+        beat: u64,
+    },
 }
 
 /// An edit as it was written.
@@ -141,6 +146,20 @@ pub fn read(kind: Kind, tokens: &[Token], at: usize) -> Read<Value> {
     }
 }
 
+/// Reads a text that is one position, as a command line has it: `12.5s`, `1:23.4`, `bar 33.2`, `end`.
+///
+/// # Errors
+/// It is none.
+pub fn read_time(text: &str) -> Result<TimeExpr, Diagnostic> {
+    let tokens = super::lexer::tokens(text)?;
+    match time(&tokens, 0) {
+        Ok((time, next)) if next == tokens.len() => Ok(time),
+        Err(Miss { wrong: Some(diagnostic), .. }) => Err(diagnostic),
+        _ => Err(Diagnostic::new(0..text.len(), "this is no position")
+            .help("as in 12.5s, 1:23.4, bar 33.2 or end")),
+    }
+}
+
 fn miss<T>(at: usize) -> Read<T> {
     Err(Miss { at, wrong: None })
 }
@@ -207,16 +226,36 @@ fn time(tokens: &[Token], at: usize) -> Read<TimeExpr> {
             "cursor" => Ok((TimeExpr::Cursor, at + 1)),
             "end" => Ok((TimeExpr::End, at + 1)),
             "word" => whole(tokens, at + 1).map(|(word, next)| (TimeExpr::Word(word), next)),
-            "bar" => match tokens.get(at + 1).map(|token| &token.kind) {
-                Some(TokenKind::Number { value, signed: false, unit }) if unit.is_empty() => {
-                    Ok((TimeExpr::Bar(*value), at + 2))
-                }
-                _ => miss(at + 1),
-            },
+            "bar" => bar(tokens, at + 1),
             _ => miss(at),
         },
         _ => quantity(tokens, at).map(|((quantity, _), next)| (TimeExpr::At(quantity), next)),
     }
+}
+
+/// A bar with its beat after the point. The number of digits comes from the length of the token, since as numbers
+/// `12.1` and `12.10` would be the same.
+fn bar(tokens: &[Token], at: usize) -> Read<TimeExpr> {
+    let Some(token @ Token { kind: TokenKind::Number { value, signed: false, unit }, span }) = tokens.get(at)
+    else {
+        return miss(at);
+    };
+    if !unit.is_empty() || !(1.0..1e9).contains(value) {
+        return wrong(at, token, "this is no bar".into(), "bars and beats count from 1, as in bar 33.2");
+    }
+    let whole = value.trunc();
+    let digits = span.len().saturating_sub(format!("{whole}.").len());
+    #[expect(
+        clippy::cast_possible_truncation,
+        clippy::cast_sign_loss,
+        reason = "the range is checked before"
+    )]
+    let (bar, fraction) = (whole as u64, ((value - whole) * 10f64.powi(digits.min(3) as i32)).round() as u64);
+    let beat = if digits == 0 { 1 } else { fraction };
+    if beat == 0 || digits > 3 {
+        return wrong(at, token, "this is no beat".into(), "beats count from 1, as in bar 33.2");
+    }
+    Ok((TimeExpr::Bar { bar, beat }, at + 1))
 }
 
 fn distance(tokens: &[Token], at: usize, sign: bool) -> Read<Value> {

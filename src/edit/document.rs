@@ -10,7 +10,7 @@ use serde::{Deserialize, Serialize};
 use super::error::StoreError;
 use super::history::Edit;
 use super::session::Session;
-use crate::song::{Asset, EditId, Song};
+use crate::song::{Asset, EditId, Marker, Song, TempoMap};
 
 /// What the `format` field of every session says.
 pub const FORMAT: &str = "tautline-session";
@@ -35,6 +35,12 @@ pub(super) struct Document {
     /// Where position 0 lies, in samples since midnight, if the takes carried time references.
     #[serde(default)]
     pub time_origin: Option<u64>,
+    /// Where the bars lie, if a tempo was given.
+    #[serde(default)]
+    pub tempo: Option<TempoMap>,
+    /// Names of places on the timeline, in their order.
+    #[serde(default)]
+    pub markers: Vec<Marker>,
     /// The recordings.
     pub assets: Vec<Asset>,
     /// The state in which the session began; called edit 0 where a parent or a mark names it.
@@ -117,6 +123,14 @@ pub(super) fn write(session: &Session, mut to: impl Write) -> io::Result<()> {
     write!(out, ",\n\"rate\": {},\n", session.rate)?;
     if let Some(origin) = session.time_origin {
         writeln!(out, "\"time_origin\": {origin},")?;
+    }
+    if let Some(tempo) = &session.tempo {
+        write!(out, "\"tempo\": ")?;
+        serde_json::to_writer(&mut *out, tempo)?;
+        writeln!(out, ",")?;
+    }
+    if !session.markers.is_empty() {
+        write_list(out, "\"markers\": [", &session.markers, "],\n")?;
     }
     write_list(out, "\"assets\": [", &session.assets, "],\n")?;
     let start = session.history.start();

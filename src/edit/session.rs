@@ -8,7 +8,7 @@ use super::error::StoreError;
 use super::history::{Edit, History};
 use super::journal::Record;
 use crate::song::rules::{self, AssetFrames, Violation};
-use crate::song::{Asset, AssetId, EditId, Song};
+use crate::song::{Asset, AssetId, EditId, Marker, Song, TempoMap};
 
 /// One song's stack: assets, edit graph, marks.
 #[derive(Debug, Clone)]
@@ -19,6 +19,10 @@ pub struct Session {
     pub rate: u32,
     /// Where position 0 lies, in samples of `rate` since midnight, if the takes carried time references.
     pub time_origin: Option<u64>,
+    /// Where the bars lie, if a tempo was given.
+    pub tempo: Option<TempoMap>,
+    /// Names of places on the timeline, in their order.
+    pub markers: Vec<Marker>,
     /// The recordings.
     pub assets: Vec<Asset>,
     /// Names of edits.
@@ -61,6 +65,8 @@ impl Session {
             title,
             rate,
             time_origin,
+            tempo: None,
+            markers: Vec::new(),
             assets,
             marks: BTreeMap::new(),
             history: History::new(start),
@@ -141,8 +147,10 @@ impl Session {
     pub fn from_json(path: &Path, bytes: &[u8]) -> Result<Session, StoreError> {
         let document = document::parse(path, bytes)?;
         check_frame(path, &document)?;
-        let Document { title, rate, time_origin, assets, start, edits, marks, head, .. } = document;
+        let Document { title, rate, time_origin, tempo, markers, assets, start, edits, marks, head, .. } =
+            document;
         let mut session = Session::new(title, rate, time_origin, assets, start);
+        (session.tempo, session.markers) = (tempo, markers);
         for edit in edits {
             let song = session
                 .try_edit(&edit, false)
@@ -169,6 +177,9 @@ fn check_frame(path: &Path, document: &Document) -> Result<(), StoreError> {
     let damaged = |why: String| Err(StoreError::damaged(path, why));
     if !(8_000..=384_000).contains(&document.rate) {
         return damaged(format!("its rate is {} Hz; 8000 to 384000 can be", document.rate));
+    }
+    if let Some(fault) = document.tempo.as_ref().and_then(crate::song::TempoMap::fault) {
+        return damaged(format!("its tempo has {fault}"));
     }
     let mut ids = std::collections::HashSet::new();
     for asset in &document.assets {

@@ -10,7 +10,7 @@ use super::history::Edit;
 use super::journal::Record;
 use super::op::Op;
 use super::session::Session;
-use crate::song::EditId;
+use crate::song::{AssetId, EditId, Marker, TempoMap};
 
 /// What a session is opened for.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
@@ -187,6 +187,26 @@ impl Store {
     #[must_use]
     pub fn is_writable(&self) -> bool {
         matches!(self.journal, Journal::Open { .. })
+    }
+
+    /// Notes where a recording lies now. The session file says so from the next saving on.
+    pub fn set_asset_path(&mut self, id: AssetId, path: String) {
+        if let Some(asset) = self.session.assets.iter_mut().find(|asset| asset.id == id) {
+            asset.path = path;
+            self.dirty |= self.is_writable();
+        }
+    }
+
+    /// Gives the session a tempo and markers in place of those it had, and saves it. This is no edit: it moves nothing.
+    ///
+    /// # Errors
+    /// The session is open for reading only, or cannot be saved.
+    pub fn set_tempo(&mut self, tempo: TempoMap, markers: Vec<Marker>) -> Result<(), StoreError> {
+        if let Journal::ReadOnly { why } = &self.journal {
+            return Err(StoreError::ReadOnly { why: why.clone() });
+        }
+        (self.session.tempo, self.session.markers) = (Some(tempo), markers);
+        self.save()
     }
 
     /// Applies operations as one edit and puts it on disk.

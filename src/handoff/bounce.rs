@@ -10,13 +10,16 @@ use std::sync::Arc;
 use rayon::prelude::*;
 
 use super::BounceError;
-use super::file_names;
+use super::file_names::{self, DEFAULT_NAMES, NameTemplate, Subject};
 use super::file_samples::FileSamples;
+use super::outlet::{Outlet, Passed, Way};
 use super::publish::Staging;
-use super::report::{Bounce, BouncedFile, FileKind, Level};
-use crate::media::{AudioSink, OutputFormat, Progress, WavReader, WavSpec, create_sink};
+use super::report::{Bounce, BouncedFile, FileKind};
+use crate::media::{
+    Bext, MediaError, OutputFormat, Progress, WavReader, WavSpec, conformed_frames, create_sink_with,
+};
 use crate::mix::{Bus, Plan, PlanLane, Scratch, mix_into, pan_into, render_lane};
-use crate::song::{AssetId, Length, Position, Song};
+use crate::song::{AssetId, Length, Position, Role, Song};
 
 /// Frames rendered at a time: long enough that reading and writing are few calls, short enough that a lane's
 /// buffers stay in a core's cache.
@@ -52,55 +55,228 @@ pub struct BounceRequest<'a> {
     pub format: OutputFormat,
     /// Whether files of the same names may be replaced.
     pub overwrite: bool,
+    /// What is not the same every time.
+    pub options: BounceOptions<'a>,
 }
 
-/// Writes one file for every lane, muted ones too, and the sum of the lanes that are neither muted nor backing.
+/// What may be asked of a bounce beyond the usual.
+#[derive(Debug, Clone, Copy)]
+pub struct BounceOptions<'a> {
+    /// Where all files begin; unless told the song's origin, or the first region if that is earlier.
+    pub from: Option<Position>,
+    /// Where all files end, before the tail; unless told the end of the last region.
+    pub until: Option<Position>,
+    /// How much longer all files are, for what still rings.
+    pub tail: Length,
+    /// Which files are written.
+    pub parts: Parts,
+    /// The template of file names.
+    pub names: &'a str,
+    /// Rate of the files in Hz; the session's unless told.
+    pub rate: Option<u32>,
+    /// Whether dither is added where an integer file loses bits.
+    pub dither: bool,
+    /// Whether loudness and true peaks are measured.
+    pub loudness: bool,
+    /// What WAV files say about themselves in a `bext` chunk; `None` writes no such chunk.
+    pub notes: Option<FileNotes<'a>>,
+}
+
+impl Default for BounceOptions<'_> {
+    fn default() -> Self {
+        BounceOptions {
+            from: None,
+            until: None,
+            tail: Length::ZERO,
+            parts: Parts { lanes: true, roles: false, stack: true },
+            names: DEFAULT_NAMES,
+            rate: None,
+            dither: true,
+            loudness: false,
+            notes: None,
+        }
+    }
+}
+
+/// Which files a bounce writes.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub struct Parts {
+    /// One file for every lane, muted ones too.
+    pub lanes: bool,
+    /// One file for every role: the sum of its lanes that are not muted.
+    pub roles: bool,
+    /// The sum of the lanes that are neither muted nor backing.
+    pub stack: bool,
+}
+
+/// What WAV files say about themselves.
+#[derive(Debug, Clone, Copy, Default)]
+pub struct FileNotes<'a> {
+    /// Where the song's position 0 lies, in samples of the session's rate since midnight.
+    pub origin: u64,
+    /// `yyyy-mm-dd`; may be empty.
+    pub date: &'a str,
+    /// `hh:mm:ss`; may be empty.
+    pub time: &'a str,
+    /// What tells this state of this session from others.
+    pub reference: &'a str,
+}
+
+/// Writes the files that were asked for: lanes from top to bottom, sums of roles, the stack.
 ///
-/// All files begin at one position, the origin or the first region if that is earlier, and have one length. A
-/// lane is mono if it is mono and panned to the middle; else its pan is in the file. Progress counts frames.
-/// The samples do not depend on the number of threads. Uses the threads of the current rayon pool.
+/// All files begin at one position and have one length. A lane is mono if it is mono and panned to the middle; else its
+/// pan is in the file; sums are stereo. Progress counts frames. The samples do not depend on the number of threads. Uses
+/// the threads of the current rayon pool.
 ///
 /// # Errors
 /// See [`BounceError`]. After an error, or once `progress` said to stop, no file stands under its final name.
 pub fn bounce(request: &BounceRequest<'_>, progress: &dyn Progress) -> Result<Bounce, BounceError> {
-    let channels = |id| request.assets.iter().find(|asset| asset.id == id).map(|asset| asset.channels);
-    let plan = Plan::compile(request.song, request.rate, &channels);
-    let extent = plan.extent().ok_or(BounceError::Nothing)?;
-    let start = extent.start.min(Position(0));
-    let length = extent.end.since(start);
-
+    let layout = Layout::new(request)?;
     // The sources first: a missing recording is found before anything is written.
-    let sources = plan.lanes().iter().zip(1..).map(|(lane, number)| open_sources(request, lane, number));
-    let sources = sources.collect::<Result<Vec<_>, _>>()?;
-    let staging = Staging::new(request.folder, names(request), request.overwrite)?;
-    let mut run = Run::new(request, &plan, sources, &staging)?;
+    let sources = layout.open_sources(request)?;
+    let staging = Staging::new(request.folder, layout.names.clone(), request.overwrite)?;
+    let bounced = render(request, &layout, sources, Some(&staging), progress)?;
+    staging.publish()?;
+    Ok(bounced)
+}
+
+/// Renders what [`bounce`] would write and measures it, but writes nothing.
+///
+/// # Errors
+/// See [`BounceError`].
+pub fn survey(request: &BounceRequest<'_>, progress: &dyn Progress) -> Result<Bounce, BounceError> {
+    let layout = Layout::new(request)?;
+    let sources = layout.open_sources(request)?;
+    render(request, &layout, sources, None, progress)
+}
+
+/// What a bounce comes to before anything is read.
+pub(super) struct Layout {
+    plan: Plan,
+    /// What the files hold, and the channels of each.
+    outputs: Vec<(Output, u16)>,
+    /// Names of the files.
+    pub(super) names: Vec<String>,
+    start: Position,
+    length: Length,
+    file_rate: u32,
+    file_length: u64,
+}
+
+/// What a file holds.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+enum Output {
+    /// The lane at an index.
+    Lane(usize),
+    Role(Role),
+    Stack,
+}
+
+impl Layout {
+    pub(super) fn new(request: &BounceRequest<'_>) -> Result<Layout, BounceError> {
+        let channels = |id| request.assets.iter().find(|asset| asset.id == id).map(|asset| asset.channels);
+        let plan = Plan::compile(request.song, request.rate, &channels);
+        let extent = plan.extent().ok_or(BounceError::Nothing)?;
+        let options = &request.options;
+        let start = options.from.unwrap_or(extent.start.min(Position(0)));
+        let end = options.until.unwrap_or(extent.end);
+        if end <= start {
+            return Err(BounceError::Empty);
+        }
+        let length = end.since(start) + options.tail;
+        let template = NameTemplate::read(options.names)?;
+        let file_rate = options.rate.unwrap_or(request.rate);
+        let outputs = outputs(&plan, options.parts);
+        let name = |(output, _): &(Output, u16)| {
+            let subject = match *output {
+                Output::Lane(index) => {
+                    Subject::Lane(index + 1, plan.lanes().get(index).map(|lane| &**lane.source())?)
+                }
+                Output::Role(role) => Subject::Role(role),
+                Output::Stack => Subject::Stack,
+            };
+            Some(template.fill(request.title, file_rate, request.format, subject))
+        };
+        let names =
+            file_names::distinct(outputs.iter().filter_map(name).collect(), request.format.extension());
+        let file_length = conformed_frames(length.0, request.rate, file_rate);
+        if outputs.is_empty() || file_length == 0 {
+            return Err(BounceError::Empty);
+        }
+        Ok(Layout { plan, outputs, names, start, length, file_rate, file_length })
+    }
+
+    /// Where all files begin on the timeline.
+    pub(super) fn start(&self) -> Position {
+        self.start
+    }
+
+    /// Samples at the session's rate in every file.
+    pub(super) fn length(&self) -> Length {
+        self.length
+    }
+
+    pub(super) fn open_sources(&self, request: &BounceRequest<'_>) -> Result<Vec<FileSamples>, BounceError> {
+        let lanes = self.plan.lanes().iter().zip(1..);
+        lanes.map(|(lane, number)| open_sources(request, lane, number)).collect()
+    }
+
+    /// Position of the first sample of every file, in samples of the file's rate.
+    fn file_start(&self, request: &BounceRequest<'_>) -> i64 {
+        let distance = conformed_frames(self.start.0.unsigned_abs(), request.rate, self.file_rate);
+        let distance = i64::try_from(distance).unwrap_or(i64::MAX);
+        if self.start.0 < 0 { -distance } else { distance }
+    }
+}
+
+fn outputs(plan: &Plan, parts: Parts) -> Vec<(Output, u16)> {
+    let mut outputs = Vec::new();
+    if parts.lanes {
+        let lanes = plan.lanes().iter().enumerate();
+        outputs.extend(lanes.map(|(index, lane)| (Output::Lane(index), file_channels(lane))));
+    }
+    if parts.roles {
+        let sounds = |role| plan.lanes().iter().any(|lane| lane.role == role && !lane.mute);
+        let roles = Role::ALL.iter().map(|(role, _)| *role).filter(|role| sounds(*role));
+        outputs.extend(roles.map(|role| (Output::Role(role), 2)));
+    }
+    if parts.stack {
+        outputs.push((Output::Stack, 2));
+    }
+    outputs
+}
+
+/// Renders and, with `staging`, writes the files where they grow.
+pub(super) fn render(
+    request: &BounceRequest<'_>,
+    layout: &Layout,
+    sources: Vec<FileSamples>,
+    staging: Option<&Staging>,
+    progress: &dyn Progress,
+) -> Result<Bounce, BounceError> {
+    let mut run = Run::new(request, layout, sources, staging)?;
     let mut done = Length::ZERO;
-    while done < length {
-        let frames = (length.0 - done.0).min(CHUNK as u64);
-        run.step(start + done, usize::try_from(frames).unwrap_or(CHUNK))?;
+    while done < layout.length {
+        let frames = (layout.length.0 - done.0).min(CHUNK as u64);
+        run.step(layout.start + done, usize::try_from(frames).unwrap_or(CHUNK))?;
         done = done + Length(frames);
-        if !progress.advance(done.0, length.0) {
+        if !progress.advance(done.0, layout.length.0) {
             return Err(BounceError::Cancelled);
         }
     }
-    run.step(start + done, 0)?;
-    let files = run.finish(request, &staging)?;
-    staging.publish()?;
-    Ok(Bounce { rate: request.rate, start: start.0, length: length.0, files })
+    run.step(layout.start + done, 0)?;
+    let files = run.finish(request, layout)?;
+    let start = layout.file_start(request);
+    Ok(Bounce { rate: layout.file_rate, start, length: layout.file_length, files })
 }
 
-/// Where [`bounce`] would write: the lanes' files from top to bottom, then the stack's. Nothing is touched.
-#[must_use]
-pub fn bounce_targets(request: &BounceRequest<'_>) -> Vec<PathBuf> {
-    names(request).iter().map(|name| request.folder.join(name)).collect()
-}
-
-/// Names of all files: the lanes' from top to bottom, then the stack's.
-fn names(request: &BounceRequest<'_>) -> Vec<String> {
-    let lanes = request.song.lanes.iter().zip(1..);
-    let lanes = lanes.map(|(lane, number)| file_names::of_lane(request.title, number, lane));
-    let stems = lanes.chain([file_names::of_stack(request.title)]);
-    stems.map(|stem| format!("{stem}.{}", request.format.extension())).collect()
+/// Where [`bounce`] would write its files. Nothing is touched.
+///
+/// # Errors
+/// The request cannot be met; see [`BounceError`].
+pub fn bounce_targets(request: &BounceRequest<'_>) -> Result<Vec<PathBuf>, BounceError> {
+    let layout = Layout::new(request)?;
+    Ok(layout.names.iter().map(|name| request.folder.join(name)).collect())
 }
 
 fn open_sources(
@@ -148,20 +324,21 @@ struct Run {
     before: Vec<Signal>,
     /// Frames in the chunk before.
     frames_before: usize,
-    stack: StackWriter,
+    sums: Vec<SumWriter>,
+    targets: Vec<PathBuf>,
 }
 
-/// A lane's signal before its pan, and what the sum needs to know about it. Apart from the writers, since all
-/// threads read all signals when the sum is made.
+/// A lane's signal before its pan, and what the sums need to know about it. Apart from the writers, since all
+/// threads read all signals when the sums are made.
 struct Signal {
     lane: Arc<PlanLane>,
     block: [Vec<f32>; 2],
 }
 
-struct StackWriter {
+struct SumWriter {
+    output: Output,
     sum: [Vec<f32>; 2],
-    sink: Box<dyn AudioSink>,
-    level: Level,
+    outlet: Outlet,
 }
 
 struct LaneWriter {
@@ -169,16 +346,12 @@ struct LaneWriter {
     scratch: Scratch,
     /// The lane with its pan, where the file holds that.
     panned: Option<[Vec<f32>; 2]>,
-    sink: Box<dyn AudioSink>,
-    level: Level,
+    /// None if only sums are written.
+    outlet: Option<Outlet>,
 }
 
 fn buffers() -> [Vec<f32>; 2] {
     [vec![0.0; CHUNK], vec![0.0; CHUNK]]
-}
-
-fn spec(request: &BounceRequest<'_>, channels: u16) -> WavSpec {
-    WavSpec { channels, rate: request.rate, format: request.format }
 }
 
 /// Channels of a lane's file: 1 if the lane is mono and in the middle.
@@ -186,82 +359,152 @@ fn file_channels(lane: &PlanLane) -> u16 {
     if lane.channels == 1 && lane.pan.0 == 0.0 { 1 } else { 2 }
 }
 
+/// The way into the file at `index`.
+fn outlet(
+    request: &BounceRequest<'_>,
+    layout: &Layout,
+    staging: Option<&Staging>,
+    index: usize,
+    channels: u16,
+) -> Result<Outlet, BounceError> {
+    let format = request.format;
+    let path = staging.map_or_else(PathBuf::new, |staging| staging.growing(index));
+    let spec = WavSpec { channels, rate: layout.file_rate, format };
+    let bext = || request.options.notes.map(|notes| bext_of(request, layout, notes, index, channels));
+    let sink = staging.map(|_| create_sink_with(&path, spec, bext())).transpose()?;
+    let way = Way {
+        channels,
+        rate: request.rate,
+        file_rate: layout.file_rate,
+        frames: layout.length.0,
+        file_frames: layout.file_length,
+        dither_bits: (request.options.dither && format.bits() <= 24).then(|| format.bits()),
+        seed: index as u64,
+        loudness: request.options.loudness,
+    };
+    Ok(Outlet::new(&path, way, sink)?)
+}
+
+/// What the file at `index` says about itself. No clock is read: the same state gives the same file.
+fn bext_of(
+    request: &BounceRequest<'_>,
+    layout: &Layout,
+    notes: FileNotes,
+    index: usize,
+    channels: u16,
+) -> Bext {
+    let name = layout.names.get(index).map_or("", String::as_str);
+    let reference = blake3::hash(format!("{}\n{name}", notes.reference).as_bytes()).to_hex();
+    let origin = conformed_frames(notes.origin, request.rate, layout.file_rate);
+    let dither = if request.options.dither && request.format.bits() <= 24 { ";TPDF dither" } else { "" };
+    // EBU R 98 (from memory): A coding, F rate, W bits, M mode, T text; a line for each step.
+    let history = format!(
+        "A=PCM,F={},W={},M={},T=Tautline {}{dither}\r\n",
+        layout.file_rate,
+        request.format.bits(),
+        if channels == 1 { "mono" } else { "stereo" },
+        env!("CARGO_PKG_VERSION")
+    );
+    Bext {
+        description: format!("{}: {name}", request.title),
+        originator: "Tautline".into(),
+        reference: format!("TL{}", reference.as_str().chars().take(30).collect::<String>()),
+        date: notes.date.into(),
+        time: notes.time.into(),
+        time_reference: origin.saturating_add_signed(layout.file_start(request)),
+        history,
+        loudness: None,
+    }
+}
+
 impl Run {
     fn new(
         request: &BounceRequest<'_>,
-        plan: &Plan,
+        layout: &Layout,
         sources: Vec<FileSamples>,
-        staging: &Staging,
+        staging: Option<&Staging>,
     ) -> Result<Run, BounceError> {
         let mut writers = Vec::new();
-        for ((index, lane), samples) in plan.lanes().iter().enumerate().zip(sources) {
-            let channels = file_channels(lane);
+        for (lane, samples) in layout.plan.lanes().iter().zip(sources) {
             // A stereo lane in the middle is written as it is.
-            let pans = channels == 2 && (lane.channels == 1 || lane.pan.0 != 0.0);
-            writers.push(LaneWriter {
-                samples,
-                scratch: Scratch::new(CHUNK),
-                panned: pans.then(buffers),
-                sink: create_sink(&staging.growing(index), spec(request, channels))?,
-                level: Level::default(),
-            });
+            let pans = file_channels(lane) == 2 && (lane.channels == 1 || lane.pan.0 != 0.0);
+            let panned = (pans && request.options.parts.lanes).then(buffers);
+            writers.push(LaneWriter { samples, scratch: Scratch::new(CHUNK), panned, outlet: None });
+        }
+        let mut sums = Vec::new();
+        for (index, (output, channels)) in layout.outputs.iter().enumerate() {
+            let outlet = outlet(request, layout, staging, index, *channels)?;
+            match *output {
+                Output::Lane(lane) => {
+                    if let Some(writer) = writers.get_mut(lane) {
+                        writer.outlet = Some(outlet);
+                    }
+                }
+                sum => sums.push(SumWriter { output: sum, sum: buffers(), outlet }),
+            }
         }
         let signal = |lane: &Arc<PlanLane>| Signal { lane: Arc::clone(lane), block: buffers() };
-        let sink = create_sink(&staging.growing(plan.lanes().len()), spec(request, 2))?;
+        let target = |index| staging.map_or_else(PathBuf::new, |staging| staging.target(index));
         Ok(Run {
             writers,
-            signals: plan.lanes().iter().map(signal).collect(),
-            before: plan.lanes().iter().map(signal).collect(),
+            signals: layout.plan.lanes().iter().map(signal).collect(),
+            before: layout.plan.lanes().iter().map(signal).collect(),
             frames_before: 0,
-            stack: StackWriter { sum: buffers(), sink, level: Level::default() },
+            sums,
+            targets: (0..layout.outputs.len()).map(target).collect(),
         })
     }
 
-    /// Renders and writes `frames` frames of the lanes, at most [`CHUNK`], from `at` on, and the stack of the chunk
+    /// Renders and writes `frames` frames of the lanes, at most [`CHUNK`], from `at` on, and the sums of the chunk
     /// before; with 0 frames only the latter.
     fn step(&mut self, at: Position, frames: usize) -> Result<(), BounceError> {
-        let Run { writers, signals, before, frames_before, stack } = self;
+        let Run { writers, signals, before, frames_before, sums, .. } = self;
         let lanes = writers.par_iter_mut().zip(signals.par_iter_mut());
-        let (lanes, sum) = rayon::join(
+        let (lanes, summed) = rayon::join(
             || lanes.try_for_each(|(writer, signal)| writer.step(signal, at, frames)),
-            || stack.step(before, *frames_before),
+            || sums.iter_mut().try_for_each(|sum| sum.step(before, *frames_before)),
         );
         std::mem::swap(signals, before);
         *frames_before = frames;
-        lanes.and(sum)
+        lanes.and(summed)
     }
 
     /// Completes all files and reports them.
-    fn finish(self, request: &BounceRequest<'_>, staging: &Staging) -> Result<Vec<BouncedFile>, BounceError> {
+    fn finish(self, request: &BounceRequest<'_>, layout: &Layout) -> Result<Vec<BouncedFile>, BounceError> {
+        let Run { writers, sums, targets, .. } = self;
+        let lanes = writers.into_iter().filter_map(|writer| writer.outlet);
+        let outlets: Vec<Outlet> = lanes.chain(sums.into_iter().map(|sum| sum.outlet)).collect();
+        let passed: Result<Vec<Passed>, MediaError> = outlets.into_par_iter().map(Outlet::finish).collect();
         let clips = request.format != OutputFormat::F32;
-        let mut files = Vec::new();
-        for ((index, writer), signal) in self.writers.into_iter().enumerate().zip(&self.signals) {
-            writer.sink.finish()?;
-            files.push(BouncedFile {
-                path: staging.target(index),
-                kind: FileKind::Lane,
-                lane: Some(index + 1),
-                name: Some(signal.lane.source().name.clone()),
-                role: Some(signal.lane.role),
-                muted: signal.lane.mute,
-                channels: file_channels(&signal.lane),
-                peak_db: writer.level.peak_db(),
-                clipped: if clips { writer.level.over() } else { 0 },
-            });
-        }
-        self.stack.sink.finish()?;
-        files.push(BouncedFile {
-            path: staging.target(self.signals.len()),
-            kind: FileKind::Stack,
-            lane: None,
-            name: None,
-            role: None,
-            muted: false,
-            channels: 2,
-            peak_db: self.stack.level.peak_db(),
-            clipped: if clips { self.stack.level.over() } else { 0 },
+        let files = passed?.into_iter().zip(&layout.outputs).zip(targets).map(|((passed, output), path)| {
+            let (output, channels) = *output;
+            let lane = match output {
+                Output::Lane(index) => layout.plan.lanes().get(index).map(|lane| (index + 1, lane)),
+                _ => None,
+            };
+            BouncedFile {
+                path,
+                kind: match output {
+                    Output::Lane(_) => FileKind::Lane,
+                    Output::Role(_) => FileKind::Role,
+                    Output::Stack => FileKind::Stack,
+                },
+                lane: lane.map(|(number, _)| number),
+                name: lane.map(|(_, lane)| lane.source().name.clone()),
+                role: match output {
+                    Output::Role(role) => Some(role),
+                    _ => lane.map(|(_, lane)| lane.role),
+                },
+                muted: lane.is_some_and(|(_, lane)| lane.mute),
+                channels,
+                peak_db: passed.level.peak_db(),
+                clipped: if clips { passed.level.over() } else { 0 },
+                dithered: passed.dithered,
+                loudness: passed.loudness,
+                picture: passed.picture,
+            }
         });
-        Ok(files)
+        Ok(files.collect())
     }
 }
 
@@ -278,39 +521,45 @@ impl LaneWriter {
         if let Some(failure) = self.samples.take_failure() {
             return Err(failure.into());
         }
+        let Some(outlet) = &mut self.outlet else { return Ok(()) };
         let block: &[&[f32]] = if mono { &[left] } else { &[left, right] };
         match &mut self.panned {
-            None => write(&mut *self.sink, &mut self.level, block),
+            None => outlet.write(block)?,
             Some([left, right]) => {
                 let (left, right) = (&mut left[..frames], &mut right[..frames]);
                 pan_into(lane.pan_gains, block, left, right);
-                write(&mut *self.sink, &mut self.level, &[left, right])
+                outlet.write(&[left, right])?;
             }
         }
+        Ok(())
     }
 }
 
-impl StackWriter {
+impl SumWriter {
     fn step(&mut self, signals: &[Signal], frames: usize) -> Result<(), BounceError> {
         let [left, right] = &mut self.sum;
         let (left, right) = (&mut left[..frames], &mut right[..frames]);
         let parts = left.par_chunks_mut(SUM).zip(right.par_chunks_mut(SUM)).enumerate();
-        parts.for_each(|(index, (left, right))| sum(signals, index * SUM, left, right));
-        write(&mut *self.sink, &mut self.level, &[left, right])
+        let output = self.output;
+        parts.for_each(|(index, (left, right))| sum(output, signals, index * SUM, left, right));
+        Ok(self.outlet.write(&[left, right])?)
     }
 }
 
-fn write(sink: &mut dyn AudioSink, level: &mut Level, planes: &[&[f32]]) -> Result<(), BounceError> {
-    planes.iter().for_each(|plane| level.add(plane));
-    Ok(sink.write(planes)?)
+/// True if a lane is part of a sum.
+fn takes_part(output: Output, lane: &PlanLane) -> bool {
+    match output {
+        Output::Role(role) => lane.role == role && !lane.mute,
+        _ => lane.in_stack(),
+    }
 }
 
-/// Sums the stack's lanes from their sample `from` on into `left` and `right`, in the order of the lanes.
-fn sum(signals: &[Signal], from: usize, left: &mut [f32], right: &mut [f32]) {
+/// Sums the lanes that take part from their sample `from` on into `left` and `right`, in the order of the lanes.
+fn sum(output: Output, signals: &[Signal], from: usize, left: &mut [f32], right: &mut [f32]) {
     let (mut sum_left, mut sum_right) = ([0.0; SUM], [0.0; SUM]);
     let range = from..from + left.len();
     let mut bus = Bus { left: &mut sum_left[..left.len()], right: &mut sum_right[..right.len()] };
-    for Signal { lane, block: [left, right] } in signals.iter().filter(|signal| signal.lane.in_stack()) {
+    for Signal { lane, block: [left, right] } in signals.iter().filter(|s| takes_part(output, &s.lane)) {
         let block: [&[f32]; 2] = [&left[range.clone()], &right[range.clone()]];
         mix_into(lane.pan_gains, &block[..usize::from(lane.channels)], &mut bus);
     }

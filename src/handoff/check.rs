@@ -67,6 +67,8 @@ pub struct CheckRequest<'a> {
     pub copies: &'a [AssetFile],
     /// What was heard in the recordings.
     pub hearing: &'a dyn Hearing,
+    /// Whether every lane and the stack are rendered to look for clipping; a bounce knows that already.
+    pub levels: bool,
 }
 
 /// An edge counts as hard in mid-sound if the sound beside it stands this far above the take's noise floor ...
@@ -106,7 +108,7 @@ pub fn check(request: &CheckRequest) -> Result<Vec<Finding>, MediaError> {
             fix: Some("role guide on lane 1".into()),
         });
     }
-    if request.violations.is_empty() {
+    if request.levels && request.violations.is_empty() {
         level_findings(request, &mut findings)?;
     }
     findings.sort_by_key(|finding| (finding.severity, finding.lane, finding.at));
@@ -193,6 +195,16 @@ fn lane_findings(
     number: usize,
     findings: &mut Vec<Finding>,
 ) -> Result<(), MediaError> {
+    if lane.mute {
+        findings.push(Finding {
+            severity: Severity::Note,
+            code: "muted",
+            lane: Some(number),
+            at: None,
+            text: "the lane is muted: it gets a file, but is not part of the stack".into(),
+            fix: Some(format!("mute off on lane {number}")),
+        });
+    }
     if lane.regions.is_empty() {
         findings.push(Finding {
             severity: Severity::Note,

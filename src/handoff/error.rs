@@ -28,6 +28,29 @@ pub enum BounceError {
         /// What is different.
         why: String,
     },
+    /// A name template that cannot be used.
+    #[error(
+        "the name template `{template}`: {why}; fields are {{song}}, {{number}}, {{role}}, {{name}}, {{rate}} and {{format}}"
+    )]
+    Names {
+        /// The template.
+        template: String,
+        /// What is wrong with it.
+        why: String,
+    },
+    /// The stretch that was asked for is empty.
+    #[error(
+        "nothing sounds between the start and the end that were asked for; choose an earlier start or a later end"
+    )]
+    Empty,
+    /// A picture, list or page could not be made.
+    #[error("{what} could not be made: {why}")]
+    Page {
+        /// What it was to be.
+        what: &'static str,
+        /// Why not.
+        why: String,
+    },
     /// Files of these names stand there already.
     #[error("{}; choose another folder, or overwrite them", existing(paths))]
     Exists {

@@ -5,6 +5,7 @@ use std::path::{Path, PathBuf};
 use serde::{Serialize, Serializer};
 
 use crate::song::Role;
+use crate::sound::loudness::Loudness;
 
 /// What a bounce wrote, in the form that `bounce --json` prints.
 #[derive(Debug, Clone, PartialEq, Serialize)]
@@ -15,7 +16,7 @@ pub struct Bounce {
     pub start: i64,
     /// Samples in every file.
     pub length: u64,
-    /// The lanes' files from top to bottom, then the stack's.
+    /// The lanes' files from top to bottom, then the roles' sums, then the stack's.
     pub files: Vec<BouncedFile>,
 }
 
@@ -44,6 +45,68 @@ pub struct BouncedFile {
     pub peak_db: Option<f64>,
     /// Samples above full scale that an integer format could not hold and that were clipped.
     pub clipped: u64,
+    /// Samples that dither was added to.
+    pub dithered: u64,
+    /// How loud it is, if that was measured.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub loudness: Option<Loudness>,
+    /// Its shape, for a page.
+    #[serde(skip)]
+    pub picture: Picture,
+}
+
+/// The shape of a signal: the largest magnitude in each of some hundred columns of equal length.
+#[derive(Debug, Clone, PartialEq, Default)]
+pub struct Picture {
+    /// Frames in a column.
+    per: u64,
+    /// Frames so far in the last column.
+    filled: u64,
+    /// Largest magnitudes, linear.
+    columns: Vec<f32>,
+}
+
+/// Columns of a picture.
+const COLUMNS: u64 = 720;
+
+impl Picture {
+    /// A picture of `frames` frames.
+    #[must_use]
+    pub fn new(frames: u64) -> Picture {
+        Picture { per: frames.div_ceil(COLUMNS).max(1), filled: 0, columns: Vec::new() }
+    }
+
+    /// Takes a block into account: one slice per channel, all of one length. Gives its largest magnitude.
+    pub fn add(&mut self, planes: &[&[f32]]) -> f32 {
+        let mut highest = 0.0f32;
+        let frames = planes.first().map_or(0, |plane| plane.len());
+        let mut done = 0;
+        while done < frames {
+            if self.columns.is_empty() || self.filled == self.per {
+                self.columns.push(0.0);
+                self.filled = 0;
+            }
+            let room = usize::try_from(self.per - self.filled).unwrap_or(usize::MAX);
+            let end = frames.min(done.saturating_add(room));
+            let mut peak = 0;
+            for plane in planes {
+                plane.get(done..end).unwrap_or_default().iter().for_each(|x| peak = peak.max(magnitude(*x)));
+            }
+            if let Some(column) = self.columns.last_mut() {
+                *column = column.max(f32::from_bits(peak.cast_unsigned()));
+            }
+            highest = highest.max(f32::from_bits(peak.cast_unsigned()));
+            self.filled += (end - done) as u64;
+            done = end;
+        }
+        highest
+    }
+
+    /// Largest magnitudes (linear) column by column.
+    #[must_use]
+    pub fn columns(&self) -> &[f32] {
+        &self.columns
+    }
 }
 
 /// What a bounced file holds.
@@ -52,6 +115,8 @@ pub struct BouncedFile {
 pub enum FileKind {
     /// One lane.
     Lane,
+    /// The sum of the lanes of one role that are not muted.
+    Role,
     /// The sum of the lanes that are neither muted nor backing.
     Stack,
 }
@@ -73,15 +138,13 @@ pub(super) struct Level {
 impl Level {
     const FULL_SCALE: i32 = 1f32.to_bits().cast_signed();
 
-    /// Takes `samples` into account.
-    pub(super) fn add(&mut self, samples: &[f32]) {
-        let mut peak = 0;
-        for sample in samples {
-            peak = peak.max(magnitude(*sample));
-        }
+    /// Takes a block into account whose largest magnitude is known already.
+    pub(super) fn add(&mut self, peak: f32, planes: &[&[f32]]) {
+        let peak = magnitude(peak);
         if peak > Self::FULL_SCALE {
-            self.over +=
-                samples.iter().filter(|sample| magnitude(**sample) > Self::FULL_SCALE).count() as u64;
+            let over =
+                |plane: &&[f32]| plane.iter().filter(|x| magnitude(**x) > Self::FULL_SCALE).count() as u64;
+            self.over += planes.iter().map(over).sum::<u64>();
         }
         self.peak = self.peak.max(peak);
     }
@@ -107,16 +170,29 @@ mod tests {
 
     #[test]
     fn the_level_is_the_largest_magnitude_and_counts_what_is_over() {
-        let mut level = Level::default();
+        let (mut level, mut picture) = (Level::default(), Picture::new(10));
+        let mut add = |level: &mut Level, samples: &[f32]| level.add(picture.add(&[samples]), &[samples]);
         assert_eq!(level.peak_db(), None);
-        level.add(&[0.0, -0.0]);
+        add(&mut level, &[0.0, -0.0]);
         assert_eq!(level.peak_db(), None);
-        level.add(&[0.25, -0.5, 0.1]);
+        add(&mut level, &[0.25, -0.5, 0.1]);
         assert!((level.peak_db().unwrap() + 6.0206).abs() < 1e-4);
-        level.add(&[1.0, -1.0]);
+        add(&mut level, &[1.0, -1.0]);
         assert_eq!((level.peak_db(), level.over()), (Some(0.0), 0));
-        level.add(&[-2.0, 1.5, 0.5]);
+        add(&mut level, &[-2.0, 1.5, 0.5]);
         assert_eq!(level.over(), 2);
         assert!((level.peak_db().unwrap() - 6.0206).abs() < 1e-4);
+        assert_eq!(picture.columns(), [0.0, 0.0, 0.25, 0.5, 0.1, 1.0, 1.0, 2.0, 1.5, 0.5]);
+    }
+
+    #[test]
+    fn a_picture_has_columns_of_one_length_however_it_comes() {
+        let signal: Vec<f32> = (0..100_000).map(|n| ((n * 7919) % 1000) as f32 / 1000.0).collect();
+        let (mut whole, mut split) = (Picture::new(100_000), Picture::new(100_000));
+        whole.add(&[&signal]);
+        signal.chunks(777).for_each(|part| assert!(split.add(&[part]) < 1.0));
+        assert_eq!(whole.columns(), split.columns());
+        assert_eq!(whole.columns().len(), 100_000usize.div_ceil(139));
+        assert_eq!(whole.columns()[0], signal[..139].iter().copied().fold(0.0, f32::max));
     }
 }

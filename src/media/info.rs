@@ -1,6 +1,6 @@
 //! What is known about a recording before its samples are read.
 
-use serde::Serialize;
+use serde::{Deserialize, Serialize};
 
 /// Lowest sample rate taken, in Hz.
 pub const MIN_RATE: u32 = 8_000;
@@ -10,7 +10,7 @@ pub const MAX_RATE: u32 = 384_000;
 pub const MAX_CHANNELS: u16 = 2;
 
 /// The kind of file, told by its first bytes and never by its name.
-#[derive(Debug, Clone, Copy, PartialEq, Eq, Hash, Serialize)]
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Hash, Serialize, Deserialize)]
 #[serde(rename_all = "lowercase")]
 pub enum Container {
     /// RIFF/WAVE.
@@ -32,7 +32,7 @@ pub enum Container {
 }
 
 /// How the samples are stored.
-#[derive(Debug, Clone, Copy, PartialEq, Eq, Hash, Serialize)]
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Hash, Serialize, Deserialize)]
 #[serde(rename_all = "lowercase")]
 pub enum SampleKind {
     /// 8-bit integer.
@@ -79,7 +79,7 @@ impl SampleKind {
 }
 
 /// What is known about a recording before its samples are read.
-#[derive(Debug, Clone, PartialEq, Eq, Serialize)]
+#[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize)]
 pub struct AudioInfo {
     /// The kind of file.
     pub container: Container,

@@ -2,7 +2,7 @@
 
 use std::path::Path;
 
-use serde::Serialize;
+use serde::{Deserialize, Serialize};
 
 use super::decode::Decoder;
 use super::hash::hash_with;
@@ -11,7 +11,7 @@ use super::meter::{Measured, Meter};
 use super::{MediaError, Progress, WavReader, sniff};
 
 /// What [`inspect`] found in one file. Levels are linear unless their name says dB; 0 dB is an rms or a peak of 1.
-#[derive(Debug, Clone, PartialEq, Serialize)]
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
 pub struct IntakeReport {
     /// Kind, rate, length, start time, oddities.
     pub info: AudioInfo,

@@ -8,6 +8,7 @@
 //! - [`WavReader`] reads any stretch of a WAV or RF64 file; other kinds and rates become WAV by [`working_copy`].
 //! - [`create_sink`] starts an output file ([`WavWriter`], [`FlacWriter`]).
 
+mod bext;
 mod coding;
 mod conform;
 mod decode;
@@ -18,6 +19,7 @@ mod hash;
 mod info;
 mod inspect;
 mod meter;
+mod midi;
 mod progress;
 mod resample;
 mod riff;
@@ -26,14 +28,17 @@ mod sniff;
 mod wav_reader;
 mod wav_writer;
 
+pub use bext::{Bext, BextLoudness};
 pub use conform::working_copy;
 pub use error::{MediaError, MediaErrorKind};
 pub use flac_writer::FlacWriter;
 pub use hash::hash_file;
 pub use info::{AudioInfo, Container, MAX_CHANNELS, MAX_RATE, MIN_RATE, SampleKind, conformed_frames};
 pub use inspect::{IntakeReport, inspect};
+pub use midi::{MAX_MIDI_BYTES, MidiMarker, MidiMeter, MidiTempo, MidiTimeline, read_midi};
 pub use progress::{Progress, Silent};
-pub use sink::{AudioSink, OutputFormat, WavSpec, create_sink, create_sink_at};
+pub(crate) use resample::Resampler;
+pub use sink::{AudioSink, OutputFormat, WavSpec, create_sink, create_sink_at, create_sink_with};
 pub use wav_reader::WavReader;
 pub use wav_writer::WavWriter;
 

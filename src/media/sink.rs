@@ -8,6 +8,7 @@ use std::path::{Path, PathBuf};
 use serde::{Deserialize, Serialize};
 use tempfile::NamedTempFile;
 
+use super::bext::{Bext, BextLoudness};
 use super::info::{MAX_CHANNELS, MAX_RATE, MIN_RATE};
 use super::{FlacWriter, MediaError, MediaErrorKind, WavWriter};
 
@@ -81,6 +82,11 @@ pub trait AudioSink: Send {
     /// ([`Full`](MediaErrorKind::Full) if it is full).
     fn write(&mut self, planes: &[&[f32]]) -> Result<(), MediaError>;
 
+    /// Says how loud the file is, for formats with a place for that; others let it pass.
+    fn set_loudness(&mut self, loudness: BextLoudness) {
+        let _ = loudness;
+    }
+
     /// Completes the file and gives it its final name, replacing what stood there. The bytes are handed to the system, which
     /// writes them to the disk in its own time.
     ///
@@ -107,10 +113,22 @@ pub fn create_sink_at(
     spec: WavSpec,
     time_reference: Option<u64>,
 ) -> Result<Box<dyn AudioSink>, MediaError> {
+    create_sink_with(path, spec, time_reference.map(Bext::at))
+}
+
+/// As [`create_sink`]; WAV files also carry `bext`.
+///
+/// # Errors
+/// As [`create_sink`].
+pub fn create_sink_with(
+    path: &Path,
+    spec: WavSpec,
+    bext: Option<Bext>,
+) -> Result<Box<dyn AudioSink>, MediaError> {
     Ok(if spec.format.is_flac() {
         Box::new(FlacWriter::create(path, spec, None)?)
     } else {
-        Box::new(WavWriter::create_at(path, spec, None, time_reference)?)
+        Box::new(WavWriter::create_with(path, spec, None, bext)?)
     })
 }
 

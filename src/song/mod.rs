@@ -13,6 +13,7 @@ mod lane;
 mod region;
 mod role_guess;
 pub mod rules;
+mod tempo;
 mod units;
 
 use std::sync::Arc;
@@ -24,6 +25,7 @@ pub use fade::{Bend, Curve, Fade, FadePreset, FadeSide, PresetRamp};
 pub use ids::{AssetId, EditId, LaneId, RegionId};
 pub use lane::{Lane, Note, Pan, Polarity, Role};
 pub use region::{Edges, Region};
+pub use tempo::{Marker, Meter, Tempo, TempoMap};
 pub use units::{Db, Length, Linear, Position, Shift};
 
 /// A recording on disk, known by its path and by the hash of its bytes. It is never written to.

@@ -2,5 +2,7 @@
 //! realtime callback, without knowledge of lanes or sessions; the model's plain values (a curve, a
 //! bend, a pan) are all that it takes from below.
 
+pub mod dither;
 pub mod fade_law;
+pub mod loudness;
 pub mod pan;

@@ -13,7 +13,7 @@ use std::path::{Path, PathBuf};
 use std::sync::Arc;
 use std::time::Instant;
 
-use tautline::handoff::{AssetFile, BounceRequest, bounce};
+use tautline::handoff::{AssetFile, BounceOptions, BounceRequest, bounce};
 use tautline::media::{OutputFormat, Silent, WavSpec, create_sink};
 use tautline::song::{
     AssetId, Bend, Curve, Db, Fade, Lane, LaneId, Length, Pan, Polarity, Position, Region, RegionId, Role,
@@ -138,6 +138,7 @@ fn run_bounce(song: &Song, assets: &[AssetFile], out: &Path) {
         folder: out,
         format: OutputFormat::I24,
         overwrite: false,
+        options: BounceOptions::default(),
     };
     black_box(bounce(&request, &Silent).expect("the bounce to work"));
 }
