@@ -21,6 +21,7 @@ mod progress;
 mod run;
 mod schema;
 mod show;
+mod timing;
 
 use std::ffi::OsString;
 use std::process::ExitCode;
@@ -48,6 +49,8 @@ enum Command {
     Run(run::Args),
     /// Show the lanes and regions as they stand.
     Show(show::Args),
+    /// Measure every word of every lane against the guide.
+    Timing(timing::Args),
     /// Look for what would be heard, or would go wrong, in mixdown.
     Check(check::Args),
     /// Write one consolidated file per lane, and the sum of the stack.
@@ -74,6 +77,7 @@ pub fn main(args: impl IntoIterator<Item = OsString>) -> ExitCode {
         Command::New(args) => new::main(&args),
         Command::Run(args) => run::main(&args),
         Command::Show(args) => show::main(&args),
+        Command::Timing(args) => timing::main(&args),
         Command::Check(args) => check::main(&args),
         Command::Bounce(args) => bounce::main(&args),
         Command::Demo(args) => demo::main(&args),

@@ -253,7 +253,7 @@ fn build(args: &Args, folder: &Path, takes: &[Take], rate: u32) -> Session {
     }
     let stem = args.session.file_stem().map(|stem| stem.to_string_lossy().into_owned());
     let title = args.title.clone().or(stem).unwrap_or_else(|| "untitled".into());
-    Session::new(title, rate, origin, assets, Song { lanes, loop_span: None })
+    Session::new(title, rate, origin, assets, Song { lanes, ..Song::default() })
 }
 
 /// Paths below the session's folder are kept relative, so that the folder can move as a whole.

@@ -22,6 +22,7 @@ mod proposal;
 mod scope;
 mod suggest;
 mod table;
+pub mod timing;
 mod value;
 mod verbs;
 

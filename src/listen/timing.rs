@@ -119,6 +119,17 @@ pub struct Matches {
     pub extra: Vec<(f64, f64)>,
 }
 
+impl Matches {
+    /// True if these are results of this version for so many words, all of them numbers.
+    #[must_use]
+    pub fn is_sound(&self, words: usize) -> bool {
+        let finite = |word: &Match| {
+            [word.onset, word.vowel, word.end, word.guide_end, word.confidence].iter().all(|x| x.is_finite())
+        };
+        self.version == VERSION && self.words.len() == words && self.words.iter().all(finite)
+    }
+}
+
 /// Whether two takes hold the same words.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, Deserialize)]
 #[serde(rename_all = "kebab-case")]

@@ -37,6 +37,15 @@ const DIP: f32 = 0.06;
 /// Shortest distance of two nuclei, in seconds.
 const NEAREST_S: f64 = 0.08;
 
+/// True if words that were kept earlier can belong to a take of so many frames.
+#[must_use]
+pub fn are_sound(words: &[Word], frames: u64) -> bool {
+    let inside = |word: &Word| word.onset <= word.vowel.max(word.onset) && word.end as u64 <= frames + 65_536;
+    words.len() <= MOST_WORDS
+        && words.iter().all(inside)
+        && words.windows(2).all(|pair| pair[0].onset < pair[1].onset)
+}
+
 /// Samples from frame to frame at a rate.
 #[must_use]
 pub fn hop_of(rate: u32) -> usize {
@@ -71,13 +80,18 @@ pub fn of_levels(levels: &Levels, length: usize, rate: u32) -> Vec<Word> {
             ends_phrase: false,
         });
     }
+    mark_phrases(&mut words, rate);
+    words
+}
+
+/// Marks which words begin and end phrases, by the gaps between them; positions are in samples of `rate`.
+pub fn mark_phrases(words: &mut [Word], rate: u32) {
     let gap = (PHRASE_GAP_S * f64::from(rate)) as usize;
     for index in 0..words.len() {
         let far = |one: &Word, other: &Word| other.onset.saturating_sub(one.end) >= gap;
         words[index].starts_phrase = index == 0 || far(&words[index - 1], &words[index]);
         words[index].ends_phrase = index + 1 == words.len() || far(&words[index], &words[index + 1]);
     }
-    words
 }
 
 /// What the segmentation looks at, one value a frame.
