@@ -198,7 +198,7 @@ fn trims_keep_what_lies_between() {
     run(&mut s, "trim start to 2.5s on lane 2; trim end to 2.75s on all").unwrap();
     assert_eq!(shape(&s, 2), vec![(120_000, 120_000, 12_000, 0, 480)]);
     assert_eq!(shape(&s, 1)[0].2, 132_000, "`trim … on all` means the guide too");
-    assert!(refusal(&mut s, "trim gaps on all").contains("hear where the singing is"));
+    assert!(refusal(&mut s, "trim gaps on all").contains("needs to hear the recordings"));
 }
 
 #[test]

@@ -6,9 +6,10 @@ use std::path::{Path, PathBuf};
 use rayon::prelude::*;
 use serde::Serialize;
 
+use super::hearing::Ears;
 use super::progress::Bar;
 use super::{CliError, assets, folders, opening, output};
-use crate::command::show_seconds;
+use crate::command::{Hearing, show_seconds};
 use crate::edit::{Access, Session};
 use crate::handoff::{AssetFile, CheckRequest, Finding, Intake, Severity, check};
 use crate::media::{self, MediaErrorKind, Silent};
@@ -50,12 +51,17 @@ pub fn findings(session: &Session, folder: &Path) -> Result<Vec<Finding>, CliErr
     let intake = intake(session, folder);
     let copies = copies(session, folder, &intake)?;
     let violations = session.violations();
+    let ears = Ears::new(session, folder);
+    // Those that cannot be listened to are named lane by lane.
+    let there: Vec<AssetId> = copies.iter().map(|copy| copy.id).collect();
+    let _ = ears.prepare(&there);
     let request = CheckRequest {
         song: session.song(),
         rate: session.rate,
         intake: &intake,
         violations: &violations,
         copies: &copies,
+        hearing: &ears,
     };
     Ok(check(&request)?)
 }

@@ -61,19 +61,6 @@ impl Ears {
         }
     }
 
-    /// Whatever could be heard of some recordings; those that cannot be listened to are left out.
-    pub fn what_there_is(&self, assets: &[AssetId]) -> HashMap<AssetId, Arc<Heard>> {
-        let bar = Bar::new("listening");
-        let done = AtomicU64::new(0);
-        let total = assets.len() as u64;
-        let one = |asset: &AssetId| {
-            let heard = self.heard(*asset).ok();
-            bar.advance(done.fetch_add(1, Ordering::Relaxed) + 1, total);
-            Some((*asset, heard?))
-        };
-        assets.par_iter().filter_map(one).collect()
-    }
-
     /// The session's rate in Hz.
     pub fn rate(&self) -> u32 {
         self.rate

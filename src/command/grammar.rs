@@ -43,6 +43,8 @@ pub enum Kind {
     Gain,
     /// From -1 to 1.
     Unit,
+    /// A factor from 0.01 to 100.
+    Factor,
     /// A whole number from 1.
     Count,
     /// A fade curve.
@@ -76,6 +78,7 @@ impl Kind {
             Kind::GainChange => "±GAIN",
             Kind::Gain => "GAIN",
             Kind::Unit => "-1…1",
+            Kind::Factor => "FACTOR",
             Kind::Count => "COUNT",
             Kind::Curve => "CURVE",
             Kind::Role => "ROLE",
@@ -100,6 +103,7 @@ impl Kind {
             Kind::GainChange => "a signed gain such as -3dB",
             Kind::Gain => "a gain such as -3dB",
             Kind::Unit => "a number from -1 to 1",
+            Kind::Factor => "a factor such as 1.5",
             Kind::Count => "a whole number from 1",
             Kind::Curve => "a curve",
             Kind::Role => "a role",

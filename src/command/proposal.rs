@@ -72,7 +72,7 @@ pub struct GapRules {
 
 /// Room that stays before an onset and behind an ending unless told, in ms. The analysis places both where the sound
 /// begins to leave the floor and where it has died into it, so that this is room for a fade.
-const ROOM_BEFORE_MS: u64 = 15;
+const ROOM_BEFORE_MS: u64 = 20;
 const ROOM_BEHIND_MS: u64 = 25;
 /// Gaps shorter than this stay unless told, in ms.
 const LEAST_MS: u64 = 80;

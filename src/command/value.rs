@@ -128,6 +128,7 @@ pub fn read(kind: Kind, tokens: &[Token], at: usize) -> Read<Value> {
         Kind::GainChange => gain(tokens, at, true),
         Kind::Gain => gain(tokens, at, false),
         Kind::Unit => unit_interval(tokens, at),
+        Kind::Factor => factor(tokens, at),
         Kind::Count => whole(tokens, at).map(|(count, next)| (Value::Count(count), next)),
         Kind::Curve => word_of(tokens, at, &Curve::ALL).map(|(curve, next)| (Value::Curve(curve), next)),
         Kind::Role => role(tokens, at).map(|(role, next)| (Value::Roles(vec![role]), next)),
@@ -270,6 +271,19 @@ fn unit_interval(tokens: &[Token], at: usize) -> Read<Value> {
                 Ok((Value::Number(*value), at + 1))
             } else {
                 wrong(at, token, format!("{value} is out of range"), "from -1 to 1")
+            }
+        }
+        _ => miss(at),
+    }
+}
+
+fn factor(tokens: &[Token], at: usize) -> Read<Value> {
+    match tokens.get(at) {
+        Some(token @ Token { kind: TokenKind::Number { value, signed: false, unit }, .. }) if unit.is_empty() => {
+            if (0.01..=100.0).contains(value) {
+                Ok((Value::Number(*value), at + 1))
+            } else {
+                wrong(at, token, format!("{value} is out of range"), "from 0.01 to 100")
             }
         }
         _ => miss(at),

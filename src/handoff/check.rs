@@ -5,7 +5,9 @@ use std::collections::HashMap;
 use serde::Serialize;
 
 use super::bounce::AssetFile;
+use super::check_sound::sound_findings;
 use super::file_samples::FileSamples;
+use crate::command::Hearing;
 use crate::media::{IntakeReport, MediaError, WavReader};
 use crate::mix::{Bus, Plan, Samples, Scratch, mix_into, render_lane};
 use crate::song::rules::{Rule, Violation};
@@ -63,6 +65,8 @@ pub struct CheckRequest<'a> {
     pub violations: &'a [Violation],
     /// Working copies of the recordings that are there.
     pub copies: &'a [AssetFile],
+    /// What was heard in the recordings.
+    pub hearing: &'a dyn Hearing,
 }
 
 /// An edge counts as hard in mid-sound if the sound beside it stands this far above the take's noise floor ...
@@ -88,6 +92,9 @@ pub fn check(request: &CheckRequest) -> Result<Vec<Finding>, MediaError> {
     media_findings(request, &mut findings);
     for (lane, number) in request.song.lanes.iter().zip(1..) {
         lane_findings(request, lane, number, &mut findings)?;
+        if request.violations.is_empty() {
+            sound_findings(request, lane, number, &mut findings);
+        }
     }
     if request.song.guide().is_none() {
         findings.push(Finding {

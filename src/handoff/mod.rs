@@ -4,6 +4,7 @@
 
 mod bounce;
 mod check;
+mod check_sound;
 mod error;
 mod file_names;
 mod file_samples;

@@ -82,7 +82,7 @@ pub enum Verdict {
     TooShort,
     /// Nothing stands out: all noise, or all one sound.
     Even,
-    /// It sounds without a gap of 0.3 s.
+    /// It sounds without a gap that is long enough to measure the floor in.
     NoGap,
 }
 
@@ -95,7 +95,7 @@ impl Verdict {
             Verdict::Silent => Some("the take is silent"),
             Verdict::TooShort => Some("the take is shorter than 50 ms"),
             Verdict::Even => Some("nothing in the take stands out of its noise"),
-            Verdict::NoGap => Some("the take sounds throughout: it has no gap of 0.3 s"),
+            Verdict::NoGap => Some("the take sounds throughout: no gap is long enough to measure its floor in"),
         }
     }
 }

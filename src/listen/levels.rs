@@ -1,7 +1,7 @@
 //! The first hearing: how loud the voice is, how loud what lies between its phrases, band by band.
 //!
 //! What counts as a gap is not known before the whole take was heard, and the take is not kept in memory. So levels are
-//! counted in histograms that are told apart by how loud it gets within 150 ms on either side: once it is known how
+//! counted in histograms that are told apart by how loud it gets within 100 ms on either side: once it is known how
 //! loud the voice is, the rows of those places where nothing loud is near are the gaps.
 
 use std::collections::VecDeque;
@@ -9,7 +9,10 @@ use std::collections::VecDeque;
 use super::frames::{BANDS, Frame, NOTHING, PER_SECOND, db};
 
 /// Frames on either side within which nothing loud may lie for a frame to count as gap.
-const AROUND: usize = 60;
+const AROUND: usize = 40;
+/// Frames of gap that must be there to measure at, and those that make the measure sure.
+const LEAST_GAP: u64 = PER_SECOND as u64 * 15 / 100;
+const SURE_GAP: u64 = PER_SECOND as u64 * 6 / 10;
 /// Rows by the loudest level around, 2 dB each from -120 dBFS on.
 const ROWS: usize = 61;
 const ROW_DB: f32 = 2.0;
@@ -40,7 +43,7 @@ pub struct Levels {
     pub middle: [f32; BANDS],
     /// How far the levels there swing upwards, as a standard deviation in dB.
     pub swing: [f32; BANDS],
-    /// Whether there was at least 0.3 s between phrases to measure at.
+    /// Whether there was enough between phrases to measure at.
     pub has_gaps: bool,
     /// Whether the take holds any sound at all.
     pub silent: bool,
@@ -112,14 +115,15 @@ impl Survey {
         levels.core_db = (quiet + CLEAR_DB).max(levels.voice_db - SOFT_DB).min(levels.voice_db - 6.0);
         let rows = ((levels.core_db + 120.0) / ROW_DB).max(0.0) as usize;
         let gap = self.histogram(BANDS, rows);
-        levels.has_gaps = gap.total() >= u64::from(PER_SECOND) * 3 / 10;
+        levels.has_gaps = gap.total() >= LEAST_GAP;
         for band in 0..BANDS {
             let (middle, swing) = match levels.has_gaps {
                 true => self.histogram(band, rows).middle_and_swing(),
                 false => (self.histogram(band, ROWS).percentile(0.05), 2.0),
             };
             levels.middle[band] = middle;
-            levels.swing[band] = swing;
+            // A short gap does not show how far its noise swings.
+            levels.swing[band] = if gap.total() < SURE_GAP { swing.max(1.5) } else { swing };
         }
         let (floor, ceiling) = if levels.has_gaps { (gap.percentile(0.5), gap.percentile(0.95)) } else { (quiet, quiet) };
         levels.floor_db = floor;
@@ -169,12 +173,12 @@ impl Histogram {
         -120.0
     }
 
-    /// The median, and the swing above it. The 80th percentile tells it: breaths in the gaps are rarer than that,
-    /// and sound that leaks from headphones is more frequent.
+    /// The median, and the swing above it. The 90th percentile tells it: sound that leaks from headphones is more frequent
+    /// than that, and breaths are mostly loud enough not to be counted as gap.
     fn middle_and_swing(&self) -> (f32, f32) {
         let middle = self.percentile(0.5);
-        // The 80th percentile of a normal distribution lies 0.8416 deviations above its median.
-        (middle, ((self.percentile(0.8) - middle) / 0.8416).max(0.8))
+        // The 90th percentile of a normal distribution lies 1.2816 deviations above its median.
+        (middle, ((self.percentile(0.9) - middle) / 1.2816).max(0.8))
     }
 
     /// The level above which half of the energy lies.

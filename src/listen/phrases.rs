@@ -27,8 +27,10 @@ const ONSET_NOISE: u64 = ms(100);
 const LEADS: u64 = ms(800);
 /// Breaths lie at least this far under the voice (common practice, no source).
 const BREATH_UNDER_DB: f32 = 6.0;
-/// The longest sound that is taken in without a strong core of its own.
+/// The longest sound that is taken in without a strong core of its own, if it stands clear of what lies in the gaps ...
 const ATTACHED: u64 = ms(500);
+/// ... and if it does not: a burst is short.
+const BURST: u64 = ms(120);
 
 /// A stretch of sound.
 #[derive(Debug, Clone)]
@@ -201,7 +203,8 @@ fn find_breaths(stretches: &mut [Stretch], levels: &Levels) {
 fn attach(stretches: &mut [Stretch], levels: &Levels) {
     let audible = |stretch: &Stretch| {
         let (peak_db, score) = stretch.peak();
-        (peak_db > levels.ceiling_db + 1.0 || score > 8.0) && stretch.frames() <= ATTACHED
+        let clear = peak_db > levels.ceiling_db + 3.0 && stretch.frames() <= ATTACHED;
+        clear || score > 8.0 && stretch.frames() <= BURST
     };
     for index in 1..stretches.len() {
         let (before, after) = stretches.split_at_mut(index);

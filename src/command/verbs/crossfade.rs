@@ -53,11 +53,20 @@ fn resolve(call: &Call, context: &Context) -> Result<Action, Diagnostic> {
 /// Each joint after which a region of the scope lies or before which one lies, if the neighbour is in
 /// the scope too or if the scope has only one region on that lane.
 fn joints_of(context: &Context, found: &[(usize, usize)]) -> Vec<(usize, usize)> {
+    joints_within(context, found, Length::ZERO)
+}
+
+/// The same; regions no further apart than `apart` count as touching.
+pub(super) fn joints_within(
+    context: &Context,
+    found: &[(usize, usize)],
+    apart: Length,
+) -> Vec<(usize, usize)> {
     let mut joints = Vec::new();
     for row in super::rows_of(found) {
         let regions = &context.session.song().lanes[row].regions;
         let touches = |left: usize| {
-            regions.get(left).zip(regions.get(left + 1)).is_some_and(|(left, right)| left.end() >= right.at)
+            regions.get(left).zip(regions.get(left + 1)).is_some_and(|(left, right)| left.end() + apart >= right.at)
         };
         let indices: Vec<usize> = found.iter().filter(|(r, _)| *r == row).map(|(_, index)| *index).collect();
         match indices.as_slice() {

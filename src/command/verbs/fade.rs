@@ -10,13 +10,11 @@ use crate::command::value::{Quantity, Unit};
 use crate::command::verbs::FadeChange;
 use crate::song::{FadeSide, Length, PresetRamp};
 
-/// Length of a fade that `fade missing` sets unless told: common practice, no source.
-const MISSING_MS: f64 = 5.0;
-
 /// The verb.
 pub static VERB: Verb = Verb {
     name: "fade",
     form: &[Part::One(&[
+        super::fade_save::FORM,
         &[Part::Word("preset"), Part::Value("preset-name", Kind::Text), Part::Maybe(&[Part::Word("fit")])],
         &[
             Part::Word("missing"),
@@ -29,25 +27,40 @@ pub static VERB: Verb = Verb {
             Part::One(&[&[Part::Word("in")], &[Part::Word("out")], &[Part::Word("both")]]),
             Part::Any(
                 1,
-                &[&[Part::Value("length", Kind::Length)], super::CURVE, super::BEND, &[Part::Word("fit")]],
+                &[
+                    &[Part::Value("length", Kind::Length)],
+                    super::SCALE,
+                    super::LONGER,
+                    super::SHORTER,
+                    super::CURVE,
+                    super::BEND_TOO,
+                    &[Part::Word("fit")],
+                ],
             ),
         ],
     ])],
     scope: ScopeUse::Regions,
     every: true,
-    about: "Sets length, curve or bend of fades, uses a preset, or gives every edge without a fade one; \
+    about: "Sets length, curve or bend of fades, changes them from what they are (`scale`, `longer`, `shorter`, `bend by`), \
+            uses or saves a preset, or gives every edge without a fade one whose length follows the sound unless told; \
             `fit` shortens where a region is too short. Crossfades keep their length.",
     examples: &[
         "fade both 5ms on lane 2",
         "fade out 40ms curve equal-power bend 0.3 on all",
         "fade preset soft-ends on role double",
-        "fade missing 4ms on lane 2",
+        "fade missing on all",
+        "fade out longer 10ms bend by 0.1 on role double",
+        "fade both scale 1.5 fit on lane 2",
+        "fade save preset verse-ends on lane 2 at 1.6s",
     ],
     also: &["ramp"],
     resolve,
 };
 
 fn resolve(call: &Call, context: &Context) -> Result<Action, Diagnostic> {
+    if let Some(name) = super::text(&call.args, "save-name") {
+        return super::fade_save::resolve(name, call, context);
+    }
     let found = call.scope.regions(context, call.verb.every)?;
     let changes = changes(call, context)?;
     let missing = call.args.has("missing");
@@ -60,8 +73,8 @@ fn resolve(call: &Call, context: &Context) -> Result<Action, Diagnostic> {
                 Edge::Flowing if missing => continue,
                 Edge::Crossfade if missing => continue,
                 Edge::Crossfade => {
-                    kept += usize::from(change.length.is_some());
-                    FadeChange { length: None, ..change }
+                    kept += usize::from(change.has_length());
+                    change.without_length()
                 }
                 _ => change,
             };
@@ -70,7 +83,11 @@ fn resolve(call: &Call, context: &Context) -> Result<Action, Diagnostic> {
                 continue;
             }
             let mut to = change.applied_to(fade);
-            if call.args.has("fit") {
+            let by_rule = missing && change.length.is_none();
+            if by_rule {
+                to.length = super::fade_rule::natural(draft.region(*row, *index), side, context)?;
+            }
+            if call.args.has("fit") || by_rule {
                 to.length = to.length.min(room(&draft, *row, *index, side, &changes));
             }
             draft.set_fade(*row, *index, side, to);
@@ -104,16 +121,18 @@ fn changes(call: &Call, context: &Context) -> Result<[(FadeSide, Option<FadeChan
         let ramp = |ramp: Option<PresetRamp>| {
             ramp.map(|ramp| {
                 let length = context.length(Quantity { value: ramp.ms, unit: Unit::Milliseconds })?;
-                Ok(FadeChange { length: Some(length), curve: Some(ramp.curve), bend: Some(ramp.bend) })
+                Ok(FadeChange {
+                    length: Some(length),
+                    curve: Some(ramp.curve),
+                    bend: Some(ramp.bend),
+                    ..FadeChange::default()
+                })
             })
             .transpose()
         };
         return Ok([(FadeSide::In, ramp(preset.fade_in)?), (FadeSide::Out, ramp(preset.fade_out)?)]);
     }
-    let mut change = FadeChange::from_args(&call.args, context)?;
-    if call.args.has("missing") && change.length.is_none() {
-        change.length = Some(context.length(Quantity { value: MISSING_MS, unit: Unit::Milliseconds })?);
-    }
+    let change = FadeChange::from_args(&call.args, context)?;
     let on = |word: &str| {
         (call.args.has(word) || call.args.has("both") || call.args.has("missing")).then_some(change)
     };
@@ -153,7 +172,7 @@ fn room(
 ) -> Length {
     let region = draft.region(row, index);
     let other = if side == FadeSide::In { FadeSide::Out } else { FadeSide::In };
-    let shared = changes.iter().all(|(_, change)| change.is_some_and(|change| change.length.is_some()));
+    let shared = changes.iter().all(|(_, change)| change.is_some_and(|change| change.has_length()));
     let taken = match (shared, side) {
         (true, FadeSide::In) => region.length.0.div_ceil(2),
         _ => region.fade(other).length.0,

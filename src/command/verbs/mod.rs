@@ -5,6 +5,8 @@ pub mod crossfade;
 pub mod cut;
 pub mod edge;
 pub mod fade;
+mod fade_rule;
+mod fade_save;
 pub mod gain;
 pub mod join;
 pub mod lane;
@@ -16,7 +18,9 @@ pub mod polarity;
 pub mod remove;
 pub mod restore;
 pub mod role;
+pub mod seam;
 pub mod shift;
+pub mod soften;
 pub mod solo;
 pub mod tail;
 pub mod travel;
@@ -35,6 +39,14 @@ use crate::song::{Bend, Curve, Fade, Lane, Length};
 /// The options that shape a fade.
 const CURVE: &[Part] = &[Part::Word("curve"), Part::Value("curve-is", Kind::Curve)];
 const BEND: &[Part] = &[Part::Word("bend"), Part::Value("bend-is", Kind::Unit)];
+/// The options that change a fade from what it is.
+const BEND_TOO: &[Part] = &[
+    Part::Word("bend"),
+    Part::One(&[&[Part::Word("by"), Part::Value("bend-by", Kind::Unit)], &[Part::Value("bend-is", Kind::Unit)]]),
+];
+const SCALE: &[Part] = &[Part::Word("scale"), Part::Value("scale-by", Kind::Factor)];
+const LONGER: &[Part] = &[Part::Word("longer"), Part::Value("longer-by", Kind::Length)];
+const SHORTER: &[Part] = &[Part::Word("shorter"), Part::Value("shorter-by", Kind::Length)];
 
 /// `one` or `many` after a count: "1 region", "3 regions".
 fn count(number: usize, one: &str) -> String {
@@ -89,6 +101,10 @@ struct FadeChange {
     length: Option<Length>,
     curve: Option<Curve>,
     bend: Option<Bend>,
+    bend_by: f64,
+    scale: Option<f64>,
+    longer: Option<Length>,
+    shorter: Option<Length>,
 }
 
 impl FadeChange {
@@ -98,15 +114,43 @@ impl FadeChange {
             _ => None,
         };
         let bend = number(args, "bend-is").map(Bend);
-        Ok(FadeChange { length: length(args, "length", context)?, curve, bend })
+        Ok(FadeChange {
+            length: length(args, "length", context)?,
+            curve,
+            bend,
+            bend_by: number(args, "bend-by").unwrap_or(0.0),
+            scale: number(args, "scale-by"),
+            longer: length(args, "longer-by", context)?,
+            shorter: length(args, "shorter-by", context)?,
+        })
     }
 
     fn applied_to(self, fade: Fade) -> Fade {
         Fade {
-            length: self.length.unwrap_or(fade.length),
+            length: self.length.unwrap_or_else(|| self.changed(fade.length)),
             curve: self.curve.unwrap_or(fade.curve),
-            bend: self.bend.unwrap_or(fade.bend),
+            bend: self.bend.unwrap_or(Bend((fade.bend.0 + self.bend_by).clamp(-1.0, 1.0))),
         }
+    }
+
+    /// True if it touches the length.
+    fn has_length(self) -> bool {
+        self.length.is_some() || self.scale.is_some() || self.longer.is_some() || self.shorter.is_some()
+    }
+
+    /// The same without what it says about the length.
+    fn without_length(self) -> FadeChange {
+        FadeChange { length: None, scale: None, longer: None, shorter: None, ..self }
+    }
+
+    /// A length scaled, lengthened and shortened. No fade stays none, and none is shortened away.
+    fn changed(self, length: Length) -> Length {
+        if length == Length::ZERO {
+            return length;
+        }
+        let scaled = self.scale.map_or(length.0, |by| (length.0 as f64 * by).round() as u64);
+        let longer = scaled.saturating_add(self.longer.unwrap_or(Length::ZERO).0);
+        Length(longer.saturating_sub(self.shorter.unwrap_or(Length::ZERO).0).max(1))
     }
 }
 
