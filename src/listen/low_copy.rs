@@ -19,22 +19,6 @@ pub struct LowCopy {
     pub step: usize,
 }
 
-impl LowCopy {
-    /// The copy of a whole take.
-    #[must_use]
-    pub fn of(samples: &[f32], rate: u32) -> LowCopy {
-        let mut listener = Listener::new(rate);
-        listener.push(samples);
-        listener.finish()
-    }
-
-    /// A position in the copy as a position in the take.
-    #[must_use]
-    pub fn in_take(&self, position: f64) -> f64 {
-        position * self.step as f64
-    }
-}
-
 /// Makes a [`LowCopy`] from a take that comes in pieces.
 #[derive(Debug)]
 pub struct Listener {

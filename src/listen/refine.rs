@@ -72,6 +72,12 @@ impl<'a> Finder<'a> {
         found
     }
 
+    /// The lag at another moment of a word whose onset lies at `lag`, if the slopes there speak clearly.
+    pub fn find_near(&mut self, moment: usize, lag: f64, reach: usize) -> Option<f64> {
+        let (found, _) = self.by_slopes(moment, lag, reach);
+        (found.likeness > NEAR_LIKENESS).then_some(found.lag)
+    }
+
     fn by_slopes(&mut self, onset: usize, expected: f64, reach: usize) -> (Found, Scores) {
         let hop = self.hop as i64;
         let steps = reach as i64 / hop;
@@ -130,6 +136,8 @@ impl Scores {
     }
 }
 
+/// Slopes less alike than this do not tell where a vowel begins.
+const NEAR_LIKENESS: f32 = 0.35;
 /// How strongly a lag far from the expected one is held against it.
 const PRIOR: f32 = 1.0;
 /// Waveforms that correlate like this are one performance …

@@ -90,6 +90,8 @@ pub struct Match {
     pub onset: f64,
     /// Where its vowel begins in the lane.
     pub vowel: f64,
+    /// How much later its vowel is than its onset would have it, in samples.
+    pub vowel_lag: f64,
     /// Where it has ended in the lane.
     pub end: f64,
     /// Where it has ended in the guide, measured by the same limit as `end`.
@@ -153,12 +155,15 @@ pub fn match_words(guide: &Listened, words: &[Word], lane: &Listened) -> Matches
     let step = guide.copy.step;
     let reach = guide.seconds(0.07) as usize;
     let mut found: Vec<(f64, Found, Evidence)> = Vec::with_capacity(words.len());
+    let mut vowels = Vec::with_capacity(words.len());
     for word in words {
         let onset = word.onset / step;
         let (lag, cost) = expected_lag(&path, onset as f64 / hop as f64, rate);
         let expected = lag * hop as f64;
         let hit = finder.find(onset, expected, reach);
         let away_ms = (hit.lag - expected) / f64::from(guide.copy.rate) * 1000.0;
+        let vowel = finder.find_near(word.vowel / step, hit.lag, guide.seconds(0.03) as usize);
+        vowels.push(vowel.map_or(0.0, |lag| lag - hit.lag));
         found.push((onset as f64, hit, Evidence { found: hit, away_ms, cost }));
     }
     let mut likenesses: Vec<f32> = found.iter().map(|(_, hit, _)| hit.likeness).collect();
@@ -169,7 +174,7 @@ pub fn match_words(guide: &Listened, words: &[Word], lane: &Listened) -> Matches
         (false, true) => Alike::Yes,
         (false, false) => Alike::No,
     };
-    let matches = (0..found.len()).map(|index| finish(guide, words, lane, &found, index, (alike, usual))).collect();
+    let matches = (0..found.len()).map(|index| finish(guide, words, lane, &found, index, (alike, usual, vowels[index]))).collect();
     Matches {
         version: VERSION,
         lag: path.lag as f64 * (hop * step) as f64,
@@ -190,7 +195,7 @@ fn finish(
     lane: &Listened,
     found: &[(f64, Found, Evidence)],
     index: usize,
-    (alike, usual): (Alike, f32),
+    (alike, usual, vowel_lag): (Alike, f32, f64),
 ) -> Match {
     let step = guide.copy.step as f64;
     let (onset, hit, evidence) = found[index];
@@ -211,7 +216,8 @@ fn finish(
     let trusted = alike == Alike::Yes && !missing;
     Match {
         onset: lane_onset * step,
-        vowel: (vowel + hit.lag) * step,
+        vowel: (vowel + hit.lag + vowel_lag) * step,
+        vowel_lag: vowel_lag * step,
         end: end * step,
         guide_end: guide_end * step,
         confidence: if trusted { confidence } else { confidence.min(0.1) },

@@ -5,6 +5,7 @@
 
 mod place;
 pub mod report;
+pub mod tighten;
 
 use std::sync::Arc;
 
