@@ -136,7 +136,7 @@ mod tests {
             lane(14, Role::Harmony, false, false),
             lane(15, Role::Backing, false, false),
         ];
-        Arc::new(Plan::compile(&Song { lanes, loop_span: None }, 48_000, &|_| Some(1)))
+        Arc::new(Plan::compile(&Song { lanes, ..Song::default() }, 48_000, &|_| Some(1)))
     }
 
     fn heard(choice: Choice) -> Vec<usize> {

@@ -14,7 +14,9 @@ use super::progress::Bar;
 use super::{assets, folders};
 use crate::command::{Diagnostic, Hearing};
 use crate::edit::Session;
-use crate::listen::{self, Heard, Source};
+use crate::listen::timing::{Listened, Matches, match_words};
+use crate::listen::words::Word;
+use crate::listen::{self, Heard, Source, timing};
 use crate::media::{Progress, WavReader};
 use crate::song::rules::AssetFrames;
 use crate::song::{Asset, AssetId};
@@ -31,6 +33,10 @@ pub struct Ears {
     assets: HashMap<AssetId, (Asset, u64)>,
     heard: Mutex<HashMap<AssetId, Arc<Heard>>>,
     open: Mutex<HashMap<AssetId, FileSource>>,
+    /// The guide as timing hears it, kept while lanes are matched with it.
+    guide: Mutex<Option<(AssetId, Arc<Listened>)>>,
+    words: Mutex<HashMap<AssetId, Arc<Vec<Word>>>>,
+    matches: Mutex<HashMap<(AssetId, AssetId, u64), Arc<Matches>>>,
 }
 
 impl fmt::Debug for Ears {
@@ -50,6 +56,9 @@ impl Ears {
             assets: session.assets.iter().map(|asset| (asset.id, (asset.clone(), frames(asset)))).collect(),
             heard: Mutex::default(),
             open: Mutex::default(),
+            guide: Mutex::default(),
+            words: Mutex::default(),
+            matches: Mutex::default(),
         }
     }
 
@@ -80,6 +89,68 @@ impl Ears {
         is_hash.then(|| self.cache.join(format!("{hash}-{}-v{}.json", self.rate, listen::VERSION)))
     }
 
+    /// The guide as timing hears it.
+    fn guide(&self, id: AssetId) -> Result<Arc<Listened>, Diagnostic> {
+        let mut guide = self.guide.lock().unwrap_or_else(PoisonError::into_inner);
+        if let Some((known, listened)) = guide.as_ref()
+            && *known == id
+        {
+            return Ok(Arc::clone(listened));
+        }
+        let listened = Arc::new(self.listened(id)?);
+        *guide = Some((id, Arc::clone(&listened)));
+        Ok(listened)
+    }
+
+    fn listened(&self, id: AssetId) -> Result<Listened, Diagnostic> {
+        let (asset, frames) = self.asset(id)?;
+        let mut source = self.source(asset, *frames)?;
+        Listened::to(&mut source).map_err(|why| Diagnostic::refusal(format!("{}: {why}", asset.path)))
+    }
+
+    /// Where timing results are kept; `None` if a hash is no name for a file.
+    fn timing_path(&self, guide: &Asset, rest: &str) -> Option<PathBuf> {
+        let name = self.path(guide)?.file_stem()?.to_str()?.split('-').next()?.to_owned();
+        Some(self.cache.join(format!("{name}-{}-t{}{rest}.json", self.rate, timing::VERSION)))
+    }
+
+    fn matched(
+        &self,
+        guide: AssetId,
+        words: &[Word],
+        key: u64,
+        lane: AssetId,
+    ) -> Result<Arc<Matches>, Diagnostic> {
+        let known = |at: &(AssetId, AssetId, u64)| {
+            self.matches.lock().unwrap_or_else(PoisonError::into_inner).get(at).cloned()
+        };
+        if let Some(matches) = known(&(guide, lane, key)) {
+            return Ok(matches);
+        }
+        let (guide_asset, _) = self.asset(guide)?;
+        let (lane_asset, _) = self.asset(lane)?;
+        let hash = lane_asset.blake3.get(..64).filter(|hash| hash.bytes().all(|b| b.is_ascii_hexdigit()));
+        let path = hash.and_then(|hash| self.timing_path(guide_asset, &format!("-{key:016x}-{hash}")));
+        let kept = path.as_deref().and_then(read_kept::<Matches>);
+        let sound = kept.filter(|kept| kept.is_sound(words.len()));
+        let matches = match sound {
+            Some(matches) => matches,
+            None => {
+                let listened = self.guide(guide)?;
+                let matches = match lane == guide {
+                    true => match_words(&listened, words, &listened),
+                    false => match_words(&listened, words, &self.listened(lane)?),
+                };
+                path.iter().for_each(|path| keep(path, &matches));
+                matches
+            }
+        };
+        let matches = Arc::new(matches);
+        let mut all = self.matches.lock().unwrap_or_else(PoisonError::into_inner);
+        all.insert((guide, lane, key), Arc::clone(&matches));
+        Ok(matches)
+    }
+
     fn load(&self, path: &Path, frames: u64) -> Option<Heard> {
         let fits = std::fs::metadata(path).ok()?.len() <= LARGEST;
         let bytes = fits.then(|| std::fs::read(path).ok()).flatten()?;
@@ -88,8 +159,28 @@ impl Ears {
     }
 }
 
+/// Results that were kept earlier, if they can be read.
+fn read_kept<T: serde::de::DeserializeOwned>(path: &Path) -> Option<T> {
+    let fits = std::fs::metadata(path).ok()?.len() <= LARGEST;
+    let bytes = fits.then(|| std::fs::read(path).ok()).flatten()?;
+    serde_json::from_slice(&bytes).ok()
+}
+
+/// A number that names a list of words.
+fn key_of(words: &[Word]) -> u64 {
+    let mut hasher = blake3::Hasher::new();
+    for word in words {
+        for value in [word.onset, word.vowel, word.end] {
+            hasher.update(&(value as u64).to_le_bytes());
+        }
+    }
+    let mut first = [0; 8];
+    first.copy_from_slice(&hasher.finalize().as_bytes()[..8]);
+    u64::from_le_bytes(first)
+}
+
 /// Keeps results. That it can fail does no harm: the recording is listened to again next time.
-fn keep(path: &Path, heard: &Heard) {
+fn keep(path: &Path, heard: &impl serde::Serialize) {
     let Some(folder) = path.parent() else { return };
     let write = || -> std::io::Result<()> {
         std::fs::create_dir_all(folder)?;
@@ -147,6 +238,46 @@ impl Hearing for Ears {
             Entry::Vacant(place) => place.insert(self.source(asset, *frames)?),
         };
         source.read(from, out).map_err(Diagnostic::refusal)
+    }
+
+    fn words(&self, guide: AssetId) -> Result<Arc<Vec<Word>>, Diagnostic> {
+        let known = self.words.lock().unwrap_or_else(PoisonError::into_inner).get(&guide).cloned();
+        if let Some(words) = known {
+            return Ok(words);
+        }
+        let (asset, frames) = self.asset(guide)?;
+        let path = self.timing_path(asset, "-words");
+        let kept = path.as_deref().and_then(read_kept::<Vec<Word>>);
+        let sound = kept.filter(|words| listen::words::are_sound(words, *frames));
+        let words = match sound {
+            Some(words) => words,
+            None => {
+                let words = self.guide(guide)?.words();
+                path.iter().for_each(|path| keep(path, &words));
+                words
+            }
+        };
+        let words = Arc::new(words);
+        self.words.lock().unwrap_or_else(PoisonError::into_inner).insert(guide, Arc::clone(&words));
+        Ok(words)
+    }
+
+    fn matches(
+        &self,
+        guide: AssetId,
+        words: &[Word],
+        lanes: &[AssetId],
+    ) -> Result<Vec<Arc<Matches>>, Diagnostic> {
+        let bar = Bar::new("matching words");
+        let done = AtomicU64::new(0);
+        let total = lanes.len() as u64;
+        let key = key_of(words);
+        let one = |lane: &AssetId| {
+            let matches = self.matched(guide, words, key, *lane)?;
+            bar.advance(done.fetch_add(1, Ordering::Relaxed) + 1, total);
+            Ok(matches)
+        };
+        lanes.par_iter().map(one).collect()
     }
 }
 

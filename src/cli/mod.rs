@@ -28,6 +28,7 @@ mod schema;
 mod show;
 mod sources;
 mod tempo;
+mod timing;
 mod verify;
 
 use std::ffi::OsString;
@@ -56,6 +57,8 @@ enum Command {
     Run(run::Args),
     /// Show the lanes and regions as they stand.
     Show(show::Args),
+    /// Measure every word of every lane against the guide.
+    Timing(timing::Args),
     /// Look for what would be heard, or would go wrong, in mixdown.
     Check(check::Args),
     /// Write one consolidated file per lane, and the sum of the stack.
@@ -92,6 +95,7 @@ pub fn main(args: impl IntoIterator<Item = OsString>) -> ExitCode {
         Command::New(args) => new::main(&args),
         Command::Run(args) => run::main(&args),
         Command::Show(args) => show::main(&args),
+        Command::Timing(args) => timing::main(&args),
         Command::Check(args) => check::main(&args),
         Command::Bounce(args) => bounce::main(&args),
         Command::Audition(args) => audition::main(&args),

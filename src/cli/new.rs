@@ -280,7 +280,7 @@ fn build(args: &Args, folder: &Path, takes: &[Take], rate: u32) -> Result<Sessio
     }
     let stem = args.session.file_stem().map(|stem| stem.to_string_lossy().into_owned());
     let title = args.title.clone().or(stem).unwrap_or_else(|| "untitled".into());
-    Ok(Session::new(title, rate, origin, assets, Song { lanes, loop_span: None }))
+    Ok(Session::new(title, rate, origin, assets, Song { lanes, ..Song::default() }))
 }
 
 /// Paths below the session's folder are kept relative, so that the folder can move as a whole.

@@ -70,7 +70,7 @@ impl Context<'_> {
                 .extent()
                 .map(|extent| extent.end)
                 .ok_or_else(|| Diagnostic::refusal("the song has no region, so it has no end")),
-            TimeExpr::Word(_) => Err(self.no_words("a word position")),
+            TimeExpr::Word(number) => Ok(self.word_span(number, number)?.start),
             TimeExpr::Bar { bar, beat } => self.bar(bar, beat),
         }
     }
@@ -153,13 +153,25 @@ impl Context<'_> {
         show_seconds(at, self.session.rate)
     }
 
-    /// The refusal of what needs the words of the guide, which are not measured yet.
-    #[must_use]
-    pub fn no_words(&self, what: &str) -> Diagnostic {
-        Diagnostic::refusal(format!(
-            "{what} needs the words of the guide, which this version does not measure"
-        ))
-        .help("name times instead, as in `at 1.6s` or `to 3.2s`")
+    /// From the onset of one word of the guide to the end of another, by number from 1.
+    ///
+    /// # Errors
+    /// The guide has no such words, or there is none.
+    pub fn word_span(&self, first: u64, last: u64) -> Result<Span, Diagnostic> {
+        let words = super::timing::guide_words(self)?;
+        let word = |number: u64| {
+            let index = usize::try_from(number).ok().and_then(|number| number.checked_sub(1));
+            index.and_then(|index| words.get(index)).ok_or_else(|| {
+                Diagnostic::refusal(format!("there is no word {number}"))
+                    .help(format!("the guide has words 1 to {}; `tautline timing` lists them", words.len()))
+            })
+        };
+        let (from, to) = (word(first)?, word(last)?);
+        if first > last {
+            return Err(Diagnostic::refusal(format!("word {first} comes after word {last}"))
+                .help("write the earlier word first"));
+        }
+        Ok(Span { start: from.at, end: to.end.max(to.at + Length(1)) })
     }
 
     fn samples(&self, quantity: Quantity) -> Result<i64, Diagnostic> {

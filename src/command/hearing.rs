@@ -5,6 +5,8 @@ use std::sync::Arc;
 
 use super::diagnostic::Diagnostic;
 use crate::listen::Heard;
+use crate::listen::timing::Matches;
+use crate::listen::words::Word;
 use crate::song::{AssetId, Lane};
 
 /// Gives what was heard in recordings. Whoever resolves commands hands one in; the verbs open no files.
@@ -28,6 +30,27 @@ pub trait Hearing: Debug {
     /// # Errors
     /// They cannot be read; says why and what to do.
     fn samples(&self, asset: AssetId, from: u64, out: &mut [f32]) -> Result<(), Diagnostic>;
+
+    /// The words of a recording as they were found, in frames at the session's rate.
+    ///
+    /// # Errors
+    /// It cannot be listened to; says why and what to do.
+    fn words(&self, _guide: AssetId) -> Result<Arc<Vec<Word>>, Diagnostic> {
+        Err(Deaf::refusal())
+    }
+
+    /// Words of a guide as found in other recordings, one result for each of them in their order.
+    ///
+    /// # Errors
+    /// One of them cannot be listened to; says why and what to do.
+    fn matches(
+        &self,
+        _guide: AssetId,
+        _words: &[Word],
+        _lanes: &[AssetId],
+    ) -> Result<Vec<Arc<Matches>>, Diagnostic> {
+        Err(Deaf::refusal())
+    }
 }
 
 /// Hears nothing: for commands that are resolved where no recordings are at hand.

@@ -24,6 +24,7 @@ mod scope;
 mod single;
 mod suggest;
 mod table;
+pub mod timing;
 mod value;
 mod verbs;
 

@@ -46,7 +46,7 @@ enum Base {
 enum Narrow {
     At(TimeExpr),
     Span(TimeExpr, TimeExpr),
-    Words,
+    Words(u64, u64),
 }
 
 impl Scope {
@@ -66,8 +66,10 @@ impl Scope {
         let narrow = match (args.get("span"), args.get("at-time")) {
             (Some(Value::Span(from, to)), _) => Some(Narrow::Span(*from, *to)),
             (_, Some(Value::Times(times))) => times.first().map(|time| Narrow::At(*time)),
-            _ if args.has("words") => Some(Narrow::Words),
-            _ => None,
+            _ => match args.get("words") {
+                Some(Value::Words(first, last)) => Some(Narrow::Words(*first, *last)),
+                _ => None,
+            },
         };
         Scope { base, narrow }
     }
@@ -127,7 +129,7 @@ impl Scope {
         for row in self.lanes(context, every)? {
             let lane = &song.lanes[row];
             let before = found.len();
-            found.extend(self.indices(context, lane)?.into_iter().map(|index| (row, index)));
+            found.extend(self.indices(context, row, lane)?.into_iter().map(|index| (row, index)));
             let named = matches!(self.base, Base::Lanes(_));
             if named && found.len() == before {
                 return Err(self.nothing(context, Some((row, lane))));
@@ -136,7 +138,7 @@ impl Scope {
         if found.is_empty() { Err(self.nothing(context, None)) } else { Ok(found) }
     }
 
-    fn indices(&self, context: &Context, lane: &Lane) -> Result<Vec<usize>, Diagnostic> {
+    fn indices(&self, context: &Context, row: usize, lane: &Lane) -> Result<Vec<usize>, Diagnostic> {
         let base = |region: &Region| -> Result<bool, Diagnostic> {
             match self.base {
                 Base::Here if self.narrow.is_none() => Ok(region.contains(context.cursor()?.at)),
@@ -155,7 +157,7 @@ impl Scope {
             None => (0..lane.regions.len()).collect(),
             Some(Narrow::At(time)) => lane.index_at(context.position(time)?).into_iter().collect(),
             Some(Narrow::Span(from, to)) => starting_in(context, lane, from, to)?,
-            Some(Narrow::Words) => return Err(context.no_words("a word scope")),
+            Some(Narrow::Words(first, last)) => holding_words(context, row, lane, first, last)?,
         };
         let mut kept = Vec::with_capacity(narrowed.len());
         for index in narrowed {
@@ -164,6 +166,17 @@ impl Scope {
             }
         }
         Ok(kept)
+    }
+
+    /// The words of the guide that it is narrowed to, by number from 1.
+    ///
+    /// # Errors
+    /// The guide has no such words.
+    pub fn words(&self, context: &Context) -> Result<Option<(u64, u64)>, Diagnostic> {
+        match self.narrow {
+            Some(Narrow::Words(first, last)) => context.word_span(first, last).map(|_| Some((first, last))),
+            _ => Ok(None),
+        }
     }
 
     fn nothing(&self, context: &Context, lane: Option<(usize, &Lane)>) -> Diagnostic {
@@ -224,6 +237,34 @@ fn starting_in(
         return Ok(lane.index_at(start).into_iter().collect());
     }
     Ok(starting)
+}
+
+/// Regions that hold words of the guide: where the lane was matched, those in which the words sound; on the guide
+/// itself and on a lane that cannot be matched, those that reach into the words' span.
+fn holding_words(
+    context: &Context,
+    row: usize,
+    lane: &Lane,
+    first: u64,
+    last: u64,
+) -> Result<Vec<usize>, Diagnostic> {
+    let span = context.word_span(first, last)?;
+    let measured = match lane.role {
+        Role::Guide | Role::Backing => None,
+        _ => super::timing::measure(context, &[row])?.lanes.into_iter().next(),
+    };
+    if let Some(timing) = measured
+        && timing.alike == crate::listen::timing::Alike::Yes
+    {
+        let wanted = |word: usize| (first..=last).contains(&(word as u64 + 1));
+        let mut found: Vec<usize> =
+            timing.words.iter().filter(|word| wanted(word.word)).map(|word| word.region).collect();
+        found.sort_unstable();
+        found.dedup();
+        return Ok(found);
+    }
+    let reaches = |region: &Region| region.at < span.end && span.start < region.end();
+    Ok((0..lane.regions.len()).filter(|index| reaches(&lane.regions[*index])).collect())
 }
 
 fn row_of(song: &Song, id: LaneId) -> Result<usize, Diagnostic> {

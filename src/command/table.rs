@@ -69,6 +69,7 @@ pub static VERBS: &[&Verb] = &[
     &verbs::fade::VERB,
     &verbs::crossfade::VERB,
     &verbs::seam::VERB,
+    &verbs::tighten::VERB,
     &verbs::tail::VERB,
     &verbs::trim::VERB,
     &verbs::soften::VERB,

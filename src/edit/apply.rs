@@ -92,6 +92,11 @@ fn apply_one(song: &mut Song, op: &Op, hints: &mut Hints) -> Result<(), OpError>
             song.loop_span = *to;
             Ok(())
         }
+        Op::SetWords { from, to } => {
+            expect_value(song.words == *from, "words")?;
+            song.words.clone_from(to);
+            Ok(())
+        }
         Op::MoveLane { lane, from, to } => move_lane(song, *lane, *from, *to),
         Op::SetLane { lane, from, to } => set_lane(lane_mut(song, *lane, hints)?, from, to),
         Op::Split { lane, region, at, new } => {

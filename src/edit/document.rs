@@ -139,6 +139,10 @@ pub(super) fn write(session: &Session, mut to: impl Write) -> io::Result<()> {
         write!(out, ", \"loop\": ")?;
         serde_json::to_writer(&mut *out, &span)?;
     }
+    if let Some(words) = &start.words {
+        write!(out, ", \"words\": ")?;
+        serde_json::to_writer(&mut *out, words)?;
+    }
     write_list(out, " },\n\"edits\": [", session.history.edits(), "],\n")?;
     write!(out, "\"marks\": ")?;
     serde_json::to_writer(&mut *out, &session.marks)?;

@@ -6,7 +6,7 @@ use schemars::JsonSchema;
 use serde::{Deserialize, Serialize};
 
 use crate::song::{
-    Db, Edges, Fade, FadeSide, LaneId, Note, Pan, Polarity, Position, Region, RegionId, Role, Span,
+    Db, Edges, Fade, FadeSide, LaneId, Note, Pan, Polarity, Position, Region, RegionId, Role, Span, SungWords,
 };
 
 /// One smallest change to a song.
@@ -123,6 +123,13 @@ pub enum Op {
         /// The span after.
         to: Option<Span>,
     },
+    /// Sets the guide's words.
+    SetWords {
+        /// The words before; none if listening finds them.
+        from: Option<Arc<SungWords>>,
+        /// The words after.
+        to: Option<Arc<SungWords>>,
+    },
 }
 
 /// One value of a lane.
@@ -165,10 +172,11 @@ impl Op {
             Op::SetLane { lane, from, to } => Op::SetLane { lane, from: to, to: from },
             Op::MoveLane { lane, from, to } => Op::MoveLane { lane, from: to, to: from },
             Op::SetLoop { from, to } => Op::SetLoop { from: to, to: from },
+            Op::SetWords { from, to } => Op::SetWords { from: to, to: from },
         }
     }
 
-    /// The lane that it changes; `None` for the loop.
+    /// The lane that it changes; `None` for the loop and the words.
     #[must_use]
     pub fn lane(&self) -> Option<LaneId> {
         match self {
@@ -182,7 +190,7 @@ impl Op {
             | Op::SetGain { lane, .. }
             | Op::SetLane { lane, .. }
             | Op::MoveLane { lane, .. } => Some(*lane),
-            Op::SetLoop { .. } => None,
+            Op::SetLoop { .. } | Op::SetWords { .. } => None,
         }
     }
 

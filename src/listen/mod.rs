@@ -5,20 +5,30 @@
 //! their first onset to the last consonant, their voiced, sibilant and softly hissing parts, breaths, strays, clicks and
 //! pops. Memory does not depend on the take's length, but for the results themselves.
 //!
+//! [`timing`] finds the words of the guide in another take, to a fraction of a millisecond where the sound allows it.
+//!
 //! [`seam`] finds where two stretches of sound join best and by which law.
 //!
 //! Not here: what to do about any of it. That is decided in `command`.
 
+mod confidence;
+mod ends;
+mod features;
 mod filter;
 mod frames;
 mod heard;
 mod levels;
+mod low_copy;
+mod matching;
 mod phrases;
+mod refine;
 mod runs;
 pub mod seam;
 mod source;
+pub mod timing;
 mod transients;
 mod voicing;
+pub mod words;
 
 pub use heard::{Heard, Phrase, Sound, SoundKind, Verdict};
 pub use source::{Slice, Source};

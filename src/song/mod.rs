@@ -15,6 +15,7 @@ mod role_guess;
 pub mod rules;
 mod tempo;
 mod units;
+mod words;
 
 use std::sync::Arc;
 
@@ -27,6 +28,7 @@ pub use lane::{Lane, Note, Pan, Polarity, Role};
 pub use region::{Edges, Region};
 pub use tempo::{Marker, Meter, Tempo, TempoMap};
 pub use units::{Db, Length, Linear, Position, Shift};
+pub use words::{SungWord, SungWords};
 
 /// A recording on disk, known by its path and by the hash of its bytes. It is never written to.
 #[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize, JsonSchema)]
@@ -89,6 +91,9 @@ pub struct Song {
     /// What plays in a loop, if anything.
     #[serde(default, rename = "loop", skip_serializing_if = "Option::is_none")]
     pub loop_span: Option<Span>,
+    /// The guide's words, if somebody has corrected them.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub words: Option<Arc<SungWords>>,
 }
 
 impl Song {

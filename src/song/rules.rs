@@ -9,7 +9,9 @@
 use std::collections::HashSet;
 use std::fmt;
 
-use super::{AssetId, Fade, Lane, LaneId, Length, Position, Region, RegionId, Role, Song};
+use super::{
+    AssetId, Fade, Lane, LaneId, Length, Position, Region, RegionId, Role, Song, SungWord, SungWords,
+};
 
 /// Largest distance from the origin, in samples: over 1500 hours at 192 kHz, far from any overflow.
 pub const FARTHEST: i64 = 1 << 40;
@@ -145,12 +147,30 @@ pub fn check_song(song: &Song, assets: &dyn AssetFrames) -> Vec<Violation> {
     found
 }
 
-/// Checks what concerns no single lane: the loop, and that at most one lane is the guide.
+/// Most words of a guide.
+pub const MOST_WORDS: usize = 20_000;
+
+/// Checks the guide's corrected words: their order, count and names.
+fn check_words(list: &SungWords, push: &mut dyn FnMut(Rule)) {
+    let rises = list.words.windows(2).all(|pair| pair[0].onset < pair[1].onset);
+    let whole = list.words.iter().all(|word| word.onset <= word.vowel && word.vowel <= word.end);
+    let far = list.words.last().is_some_and(|word| word.end > FARTHEST.unsigned_abs());
+    let long = |word: &SungWord| word.name.as_ref().is_some_and(|name| name.chars().count() > LONGEST_TEXT);
+    if !rises || !whole || far || list.words.len() > MOST_WORDS || list.words.iter().any(long) {
+        push(Rule::Range("words"));
+    }
+}
+
+/// Checks what concerns no single lane: the loop, the words, and that at most one lane is the guide.
 pub fn check_whole(song: &Song, found: &mut Vec<Violation>) {
+    let whole = |rule| Violation { lane: None, region: None, at: None, rule };
     if let Some(span) = song.loop_span
         && (span.start >= span.end || !in_reach(span.start) || !in_reach(span.end))
     {
-        found.push(Violation { lane: None, region: None, at: None, rule: Rule::Range("loop") });
+        found.push(whole(Rule::Range("loop")));
+    }
+    if let Some(list) = &song.words {
+        check_words(list, &mut |rule| found.push(whole(rule)));
     }
     for lane in song.lanes.iter().filter(|lane| lane.role == Role::Guide).skip(1) {
         found.push(Violation { lane: Some(lane.id), region: None, at: None, rule: Rule::TwoGuides });
@@ -350,7 +370,7 @@ mod tests {
     #[test]
     fn a_song_has_one_guide_and_no_id_twice() {
         let one = Arc::new(lane(vec![region(1, 0, 10)]));
-        let song = Song { lanes: vec![one.clone(), one], loop_span: None };
+        let song = Song { lanes: vec![one.clone(), one], ..Song::default() };
         let rules: Vec<Rule> =
             check_song(&song, &Frames(1000)).into_iter().map(|violation| violation.rule).collect();
         assert_eq!(rules, vec![Rule::DuplicateId, Rule::DuplicateId, Rule::TwoGuides]);

@@ -112,7 +112,7 @@ fn make_song(lanes: usize, rate: u32, seconds: u64) -> Song {
             regions: (0..seconds / 2).map(region).collect(),
         })
     };
-    Song { lanes: (1..=lanes as u64).map(lane).collect(), loop_span: None }
+    Song { lanes: (1..=lanes as u64).map(lane).collect(), ..Song::default() }
 }
 
 fn engine(song: &Song, rate: u32) -> (Renderer<Memory>, Remote, Arc<Plan>) {

@@ -31,7 +31,9 @@ pub static VERB: Verb = Verb {
 fn resolve(call: &Call, context: &Context) -> Result<Action, Diagnostic> {
     let to = match call.args.get("span") {
         Some(Value::Span(from, to)) => Some(context.span(*from, *to)?),
-        _ if call.args.has("words") => return Err(context.no_words("`loop word`")),
+        _ if let Some(Value::Words(first, last)) = call.args.get("words") => {
+            Some(context.word_span(*first, *last)?)
+        }
         _ if call.args.has("here") => {
             let (row, index) = Scope::HERE.regions(context, true)?[0];
             let region = &context.session.song().lanes[row].regions[index];

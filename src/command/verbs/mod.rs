@@ -23,6 +23,8 @@ pub mod shift;
 pub mod soften;
 pub mod solo;
 pub mod tail;
+mod tail_guide;
+pub mod tighten;
 pub mod travel;
 pub mod trim;
 mod trim_gaps;

@@ -18,7 +18,13 @@ pub static VERB: Verb = Verb {
     name: "tail",
     form: &[
         Part::Word("to"),
-        Part::One(&[&[Part::Word("guide")], &[Part::Value("to-time", Kind::Time)]]),
+        Part::One(&[
+            &[
+                Part::Word("guide"),
+                Part::Maybe(&[Part::Word("within"), Part::Value("within-is", Kind::Length)]),
+            ],
+            &[Part::Value("to-time", Kind::Time)],
+        ]),
         Part::Any(
             0,
             &[&[Part::Word("fade"), Part::Value("length", Kind::Length)], super::CURVE, super::BEND],
@@ -26,15 +32,22 @@ pub static VERB: Verb = Verb {
     ],
     scope: ScopeUse::Lanes,
     every: false,
-    about: "Lets the region that rings at a position fade to silence there (over 80 ms unless told).",
-    examples: &["tail to 3.2s on role double", "tail to 3.2s fade 150ms curve exponential on lane 3"],
+    about: "Lets the region that rings at a position fade to silence there (over 80 ms unless told). `to guide` does so for \
+            every last word of a phrase that rings longer than the guide's by more than `within` (15 ms); a last consonant is \
+            kept and slid, a stretch of the held sound before it is taken out. What ends early is told.",
+    examples: &[
+        "tail to guide on role double",
+        "tail to guide within 10ms on lane 2",
+        "tail to 3.2s on role double",
+        "tail to 3.2s fade 150ms curve exponential on lane 3",
+    ],
     also: &["ending", "ringout"],
     resolve,
 };
 
 fn resolve(call: &Call, context: &Context) -> Result<Action, Diagnostic> {
     let Some(time) = super::time(&call.args, "to-time") else {
-        return Err(context.no_words("`tail to guide`"));
+        return super::tail_guide::resolve(call, context);
     };
     let at = context.position(time)?;
     let change = FadeChange::from_args(&call.args, context)?;

@@ -1,0 +1,194 @@
+//! How the lanes lie against the guide on the timeline as it is edited now.
+//!
+//! Listening finds the guide's words in the recordings; here both are put where their regions lie. So an
+//! offset falls as regions are slid, without listening again.
+
+mod place;
+pub mod report;
+pub mod tighten;
+
+use std::sync::Arc;
+
+use super::context::Context;
+use super::diagnostic::Diagnostic;
+use super::hearing::assets_of;
+use crate::listen::timing::{Alike, Match, Matches};
+use crate::listen::words::{Word, mark_phrases};
+use crate::song::{AssetId, Lane, Position, Role, Song, SungWord};
+
+pub use place::{Place, place};
+
+/// A word of the guide on the timeline.
+#[derive(Debug, Clone, PartialEq)]
+pub struct GuideWord {
+    /// In samples of the guide's recording.
+    pub word: Word,
+    /// Which word of the recording, from 0: the index into its matches.
+    pub index: usize,
+    /// What is sung, if somebody has named it.
+    pub name: Option<String>,
+    /// Where it begins on the timeline, in samples.
+    pub at: Position,
+    /// Where its vowel begins on the timeline.
+    pub vowel: Position,
+    /// Where it has ended on the timeline.
+    pub end: Position,
+    /// Where the region that holds it ends.
+    pub latest: Position,
+}
+
+/// A word of the guide in a lane.
+#[derive(Debug, Clone, PartialEq)]
+pub struct WordTiming {
+    /// Which word of [`Timing::words`].
+    pub word: usize,
+    /// How it was found, in samples of the lane's recording.
+    pub found: Match,
+    /// Which recording it was found in.
+    pub asset: AssetId,
+    /// Index of the region of the lane that holds its onset.
+    pub region: usize,
+    /// Where it begins on the timeline, in samples.
+    pub at: f64,
+    /// Where its sound has ended on the timeline, in samples.
+    pub end: f64,
+    /// Where the guide's sound has ended by the same limit, on the timeline.
+    pub guide_end: f64,
+    /// Lane onset minus guide onset, in samples.
+    pub offset: f64,
+    /// The same onset sounds more than once on the lane.
+    pub doubled: bool,
+}
+
+/// One lane against the guide.
+#[derive(Debug, Clone, PartialEq)]
+pub struct LaneTiming {
+    /// Row of the lane, from 0.
+    pub row: usize,
+    /// Whether it holds the guide's words at all.
+    pub alike: Alike,
+    /// Its words in the guide's order.
+    pub words: Vec<WordTiming>,
+    /// Words of the guide that the lane leaves out.
+    pub missing: Vec<usize>,
+    /// What sounds where the guide has no word: from and to on the timeline.
+    pub extra: Vec<(Position, Position)>,
+}
+
+/// All lanes against the guide.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Timing {
+    /// Samples per second.
+    pub rate: u32,
+    /// Words of the guide, in order on the timeline.
+    pub words: Vec<GuideWord>,
+    /// Lanes, without the guide and the backing.
+    pub lanes: Vec<LaneTiming>,
+}
+
+impl Timing {
+    /// A number of samples in ms.
+    #[must_use]
+    pub fn ms(&self, samples: f64) -> f64 {
+        samples * 1000.0 / f64::from(self.rate.max(1))
+    }
+}
+
+/// The words of the guide on the timeline.
+///
+/// # Errors
+/// There is no guide, or it cannot be listened to, or it holds no words.
+pub fn guide_words(context: &Context) -> Result<Vec<GuideWord>, Diagnostic> {
+    words_of(context).map(|(words, _, _)| words)
+}
+
+/// Measures lanes, given by row; the guide and the backing are left out.
+///
+/// # Errors
+/// As [`guide_words`]; also if a lane's recording cannot be listened to.
+pub fn measure(context: &Context, rows: &[usize]) -> Result<Timing, Diagnostic> {
+    let song = context.session.song();
+    let (words, all, guide) = words_of(context)?;
+    let measured = |row: &&usize| !matches!(song.lanes[**row].role, Role::Guide | Role::Backing);
+    let rows: Vec<usize> = rows.iter().filter(measured).copied().collect();
+    let assets = assets_of(rows.iter().map(|row| song.lanes[*row].as_ref()));
+    let matches = context.hearing.matches(guide, &all, &assets)?;
+    let known: Vec<(AssetId, Arc<Matches>)> = assets.into_iter().zip(matches).collect();
+    let lanes = rows.iter().map(|row| place::lane(song, *row, &words, &known)).collect();
+    Ok(Timing { rate: context.session.rate, words, lanes })
+}
+
+/// Rows of all lanes that can be measured.
+#[must_use]
+pub fn rows_of(song: &Song) -> Vec<usize> {
+    (0..song.lanes.len())
+        .filter(|row| !matches!(song.lanes[*row].role, Role::Guide | Role::Backing))
+        .collect()
+}
+
+/// The words on the timeline, all words of the guide's recording, and which recording that is.
+fn words_of(context: &Context) -> Result<(Vec<GuideWord>, Vec<Word>, AssetId), Diagnostic> {
+    let song = context.session.song();
+    let guide = song.guide().ok_or_else(|| {
+        Diagnostic::refusal("no lane is the guide, so there is nothing to measure against")
+            .help("name it: role guide on lane 1")
+    })?;
+    let (words, names) = match &song.words {
+        Some(list) if list.asset == guide.asset => (
+            corrected(&list.words, context.session.rate),
+            list.words.iter().map(|word| word.name.clone()).collect(),
+        ),
+        _ => {
+            let words = context.hearing.words(guide.asset)?;
+            (words.as_ref().clone(), vec![None; words.len()])
+        }
+    };
+    let placed = on_timeline(guide, &words, &names);
+    if placed.is_empty() {
+        return Err(Diagnostic::refusal("no word was found in the guide").help(
+            "is the right lane the guide? `word split` and `word move` need at least one; a silent guide has none",
+        ));
+    }
+    Ok((placed, words, guide.asset))
+}
+
+/// Corrected words as listening takes them. Which begin and end phrases is told by the gaps.
+fn corrected(list: &[SungWord], rate: u32) -> Vec<Word> {
+    let at = |position: u64| usize::try_from(position).unwrap_or(usize::MAX);
+    let mut words: Vec<Word> = list
+        .iter()
+        .map(|word| Word {
+            onset: at(word.onset),
+            vowel: at(word.vowel),
+            end: at(word.end),
+            starts_phrase: false,
+            ends_phrase: false,
+        })
+        .collect();
+    mark_phrases(&mut words, rate);
+    words
+}
+
+fn on_timeline(guide: &Lane, words: &[Word], names: &[Option<String>]) -> Vec<GuideWord> {
+    let mut placed = Vec::new();
+    for (index, word) in words.iter().enumerate() {
+        let found = place(guide, guide.asset, word.onset as f64, word.vowel as f64, None);
+        let Some(Place { at, region, .. }) = found else { continue };
+        let origin = guide.regions[region].source_origin();
+        let latest = guide.regions[region].end();
+        let end = Position(origin.0.saturating_add_unsigned(word.end as u64)).min(latest);
+        let vowel = Position(origin.0.saturating_add_unsigned(word.vowel as u64));
+        let name = names.get(index).cloned().flatten();
+        placed.push(GuideWord {
+            word: *word,
+            index,
+            name,
+            at: Position(at.round() as i64),
+            vowel,
+            end,
+            latest,
+        });
+    }
+    placed.sort_by_key(|word| word.at);
+    placed
+}

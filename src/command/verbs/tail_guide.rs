@@ -1,0 +1,159 @@
+//! `tail to guide`: lets the last words of phrases end with the guide's.
+//!
+//! A vowel that rings longer is faded; one that ends in a consonant keeps it: a stretch of the held sound before it is
+//! taken out and the consonant slid there, joined in phase. What ends early is told, never stretched.
+
+use super::tighten::remove_stretch;
+use crate::command::context::Context;
+use crate::command::diagnostic::Diagnostic;
+use crate::command::draft::Draft;
+use crate::command::outcome::{Action, Remark};
+use crate::command::table::Call;
+use crate::command::timing::{LaneTiming, Timing, WordTiming, measure};
+use crate::command::verbs::FadeChange;
+use crate::listen::SoundKind;
+use crate::listen::timing::Alike;
+use crate::song::{Curve, Fade, FadeSide, Length, Position, Span};
+
+/// Differences up to here stay unless told: common practice, no source.
+const WITHIN_MS: f64 = 15.0;
+/// Words less sure than this are left alone.
+const SURE: f64 = 0.5;
+/// A fade takes at most this share of what is left of the word.
+const SHARE: f64 = 0.5;
+/// A fade into the guide's end is at least and at most this long, in ms.
+const FADE_MS: (f64, f64) = (60.0, 400.0);
+
+pub(super) fn resolve(call: &Call, context: &Context) -> Result<Action, Diagnostic> {
+    let rate = f64::from(context.session.rate);
+    let usual = WITHIN_MS * rate / 1000.0;
+    let within = super::length(&call.args, "within-is", context)?.map_or(usual, |length| length.0 as f64);
+    let change = FadeChange::from_args(&call.args, context)?;
+    let rows = call.scope.lanes(context, call.verb.every)?;
+    let chosen = call.scope.words(context)?;
+    let timing = measure(context, &rows)?;
+    let mut draft = Draft::new(context);
+    let (mut remarks, mut ended) = (Vec::new(), 0);
+    for lane in timing.lanes.iter().filter(|lane| lane.alike == Alike::Yes) {
+        // From the last to the first, so that cuts do not move what is still to come.
+        for (index, word) in lane.words.iter().enumerate().rev() {
+            let named = chosen.is_none_or(|(first, last)| (first..=last).contains(&(word.word as u64 + 1)));
+            if !named || !timing.words[word.word].word.ends_phrase || word.found.confidence < SURE {
+                continue;
+            }
+            let late = word.end - word.guide_end;
+            let text = if late > within {
+                ended += 1;
+                let next = lane.words.get(index + 1);
+                shorten(&mut draft, context, &timing, lane, (word, next), change)?
+            } else if late < -within {
+                "ends early; a tail is never stretched".to_owned()
+            } else {
+                continue;
+            };
+            let text = format!("word {}: {:+.1} ms: {text}", word.word + 1, timing.ms(late));
+            let at = |samples: f64| Position(samples as i64);
+            remarks.push(Remark {
+                lane: lane.row + 1,
+                from: at(word.guide_end.min(word.end)),
+                to: at(word.guide_end.max(word.end)),
+                text,
+            });
+        }
+    }
+    remarks.reverse();
+    if ended == 0 {
+        let why: Vec<String> =
+            remarks.iter().take(3).map(|remark| format!("lane {} {}", remark.lane, remark.text)).collect();
+        return Err(match why.is_empty() {
+            true => Diagnostic::refusal("all last words end within the distance already"),
+            false => Diagnostic::refusal(format!("nothing rings longer than the guide: {}", why.join("; "))),
+        });
+    }
+    match draft.finish(format!("ended {} with the guide", super::count(ended, "last word")))? {
+        Action::Edit { ops, brought_from, summary, .. } => {
+            Ok(Action::Edit { ops, brought_from, summary, remarks })
+        }
+        other => Ok(other),
+    }
+}
+
+/// Ends one word with the guide's; says how.
+fn shorten(
+    draft: &mut Draft,
+    context: &Context,
+    timing: &Timing,
+    lane: &LaneTiming,
+    (word, next): (&WordTiming, Option<&WordTiming>),
+    change: FadeChange,
+) -> Result<String, Diagnostic> {
+    let rate = f64::from(context.session.rate);
+    let ms = |ms: f64| ms * rate / 1000.0;
+    let late = word.end - word.guide_end;
+    if let Some(start) = consonant(context, draft, lane, word)? {
+        // The held sound before the consonant gives what is too much.
+        let from = (word.at + ms(60.0)).max(start - late - ms(250.0));
+        let done = remove_stretch(draft, context, lane.row, (from, start - ms(8.0)), late)?;
+        return Ok(match done {
+            Some(level) => format!(
+                "a stretch of the held sound taken out, joined in phase ({level:.2}); the consonant stays"
+            ),
+            None => "ends in a consonant, and the sound before it is too short to give way: left as it is"
+                .to_owned(),
+        });
+    }
+    let end = Position(word.guide_end as i64);
+    let Some(index) = draft.lane(lane.row).index_at(Position((word.guide_end - 1.0) as i64)) else {
+        return Ok("no region rings there".to_owned());
+    };
+    let until = next.map_or(f64::INFINITY, |next| next.at - ms(5.0));
+    let rest = (word.end + ms(40.0)).min(until);
+    let stop = draft.region(lane.row, index).end().min(Position(rest.min(9e15) as i64));
+    if draft.lane(lane.row).overlap_after(index) > 0 && stop > draft.lane(lane.row).regions[index + 1].at {
+        return Ok("ends in a crossfade; shorten that first".to_owned());
+    }
+    draft.clear(lane.row, Span { start: end, end: stop.max(end + Length(1)) })?;
+    let region = draft.region(lane.row, index).clone();
+    let left = region.end().since((region.at + region.fade_in.length).max(Position(word.at as i64))).0 as f64;
+    let usual = late.clamp(ms(FADE_MS.0), ms(FADE_MS.1)).min(left * SHARE);
+    let length = change.length.unwrap_or(Length(usual.max(0.0) as u64)).min(Length(left.max(0.0) as u64));
+    let fade = Fade { length, curve: Curve::RaisedCosine, ..Fade::NONE };
+    let fade = FadeChange { length: Some(length), ..change }.applied_to(fade);
+    draft.set_fade(lane.row, index, FadeSide::Out, fade);
+    if let Some(after) = draft.lane(lane.row).regions.get(index + 1).cloned()
+        && after.at == stop
+        && after.fade_in.length == Length::ZERO
+    {
+        let length =
+            Length(ms(10.0) as u64).min(Length(after.length.0.saturating_sub(after.fade_out.length.0)));
+        draft.set_fade(
+            lane.row,
+            index + 1,
+            FadeSide::In,
+            Fade { length, curve: Curve::RaisedCosine, ..Fade::NONE },
+        );
+    }
+    Ok(format!("faded over {:.0} ms", timing.ms(length.0 as f64)))
+}
+
+/// Where the consonant begins in which a word ends, on the timeline; none if it ends in a voiced sound.
+fn consonant(
+    context: &Context,
+    draft: &Draft,
+    lane: &LaneTiming,
+    word: &WordTiming,
+) -> Result<Option<f64>, Diagnostic> {
+    let heard = context.hearing.heard(word.asset)?;
+    let origin = word.at - word.found.onset;
+    let rate = f64::from(context.session.rate);
+    let end = word.end - origin;
+    let hisses = heard.sounds.iter().filter(|sound| {
+        matches!(sound.kind, SoundKind::Sibilant | SoundKind::Fricative)
+            && (sound.end as f64) > end - 0.06 * rate
+            && (sound.start as f64) > end - 0.45 * rate
+            && (sound.start as f64) < end + 0.03 * rate
+    });
+    let first = hisses.map(|sound| sound.start as f64 + origin).reduce(f64::min);
+    let inside = |at: &f64| draft.lane(lane.row).index_at(Position(*at as i64)).is_some();
+    Ok(first.filter(inside))
+}

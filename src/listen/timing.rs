@@ -1,0 +1,299 @@
+//! How a take lies against the guide, word by word.
+//!
+//! [`Listened`] is what is known of one take; [`match_words`] finds the guide's words in another one.
+//! Results are in samples of the takes at the session's rate.
+
+use serde::{Deserialize, Serialize};
+
+pub use super::confidence::Evidence;
+pub use super::refine::Found;
+
+use super::confidence;
+use super::ends::{self, Loudness, Stretch};
+use super::features::{self, Frame, Levels, Reach, Scale};
+use super::low_copy::{Listener, LowCopy};
+use super::matching::{self, Path};
+use super::refine::Finder;
+use super::source::Source;
+use super::words::{self, Word};
+
+/// Version of the algorithm. Results that were kept carry it; a change of any number raises it.
+pub const VERSION: u32 = 1;
+
+/// Frames read at a time.
+const BLOCK: usize = 1 << 16;
+/// Longest take that is listened to, in samples of the low copy: an hour.
+const LONGEST: usize = 16_000 * 3600;
+
+/// A take with what matching needs of it. Memory grows with the take: 90 kB a second.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Listened {
+    copy: LowCopy,
+    levels: Levels,
+    reach: Reach,
+    loudness: Loudness,
+    words: Vec<Word>,
+}
+
+impl Listened {
+    /// Listens to a whole recording; not realtime-safe.
+    ///
+    /// # Errors
+    /// Those of the source; longer than an hour.
+    pub fn to(source: &mut dyn Source) -> Result<Listened, String> {
+        let mut listener = Listener::new(source.rate());
+        let mut block = vec![0.0; BLOCK];
+        let total = source.frames();
+        if total / listener.step() as u64 > LONGEST as u64 {
+            return Err(
+                "the recording is longer than an hour: too long to be matched word by word; cut it first"
+                    .into(),
+            );
+        }
+        let mut at = 0;
+        while at < total {
+            let count = usize::try_from(total - at).unwrap_or(BLOCK).min(BLOCK);
+            source.read(at, &mut block[..count])?;
+            listener.push(&block[..count]);
+            at += count as u64;
+        }
+        Ok(Listened::of(listener.finish()))
+    }
+
+    fn of(copy: LowCopy) -> Listened {
+        let levels = features::whole(&copy.samples, copy.rate, words::hop_of(copy.rate), 0.016);
+        let reach = Reach::of(&levels);
+        let loudness = Loudness::of(&levels);
+        let words = words::of_levels(&levels, copy.samples.len(), copy.rate);
+        Listened { copy, levels, reach, loudness, words }
+    }
+
+    /// Its words, in samples of the take.
+    #[must_use]
+    pub fn words(&self) -> Vec<Word> {
+        let step = self.copy.step;
+        let scaled = |word: &Word| Word {
+            onset: word.onset * step,
+            vowel: word.vowel * step,
+            end: word.end * step,
+            ..*word
+        };
+        self.words.iter().map(scaled).collect()
+    }
+
+    fn seconds(&self, seconds: f64) -> f64 {
+        seconds * f64::from(self.copy.rate)
+    }
+}
+
+/// A word of the guide as found in another take; positions in samples of that take, but for `guide_end`.
+#[derive(Debug, Clone, Copy, PartialEq, Serialize, Deserialize)]
+pub struct Match {
+    /// Where it begins in the lane.
+    pub onset: f64,
+    /// Where its vowel begins in the lane.
+    pub vowel: f64,
+    /// How much later its vowel is than its onset would have it, in samples.
+    pub vowel_lag: f64,
+    /// Where it has ended in the lane.
+    pub end: f64,
+    /// Where it has ended in the guide, measured by the same limit as `end`.
+    pub guide_end: f64,
+    /// How sure the onset is, 0 to 1.
+    pub confidence: f64,
+    /// What the confidence rests on.
+    pub evidence: Evidence,
+    /// Nothing sounds there: the word was left out.
+    pub missing: bool,
+}
+
+/// All words of the guide in another take.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+pub struct Matches {
+    /// [`VERSION`] of the algorithm.
+    pub version: u32,
+    /// How much later than in the guide the take as a whole begins, in samples.
+    pub lag: f64,
+    /// Whether it is the same song at all.
+    pub alike: Alike,
+    /// How alike band levels of the takes are at that lag, up to 1.
+    pub likeness: f32,
+    /// One match for each word of the guide.
+    pub words: Vec<Match>,
+    /// What sounds in the lane where the guide has nothing: from and to, in samples of the lane.
+    pub extra: Vec<(f64, f64)>,
+}
+
+impl Matches {
+    /// True if these are results of this version for so many words, all of them numbers.
+    #[must_use]
+    pub fn is_sound(&self, words: usize) -> bool {
+        let finite = |word: &Match| {
+            [word.onset, word.vowel, word.end, word.guide_end, word.confidence].iter().all(|x| x.is_finite())
+        };
+        self.version == VERSION && self.words.len() == words && self.words.iter().all(finite)
+    }
+}
+
+/// Whether two takes hold the same words.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, Deserialize)]
+#[serde(rename_all = "kebab-case")]
+pub enum Alike {
+    /// They do.
+    Yes,
+    /// They do not, or so little that no offset can be trusted.
+    No,
+    /// One of them is silent.
+    Silent,
+}
+
+/// Finds words of the guide, given in samples of the guide, in a lane. `progress` of cost: linear in length.
+#[must_use]
+pub fn match_words(guide: &Listened, words: &[Word], lane: &Listened) -> Matches {
+    let scales = Scale::pair(&guide.reach, &lane.reach);
+    let (path, likeness) = path(guide, lane, &scales);
+    let hop = 2 * guide.levels.hop;
+    let rate = f64::from(guide.copy.rate) / hop as f64;
+    let mut finder = Finder::new(&guide.copy, &lane.copy, scales);
+    let step = guide.copy.step;
+    let reach = guide.seconds(0.07) as usize;
+    let mut found: Vec<(f64, Found, Evidence)> = Vec::with_capacity(words.len());
+    let mut vowels = Vec::with_capacity(words.len());
+    for word in words {
+        let onset = word.onset / step;
+        let (lag, cost) = expected_lag(&path, onset as f64 / hop as f64, rate);
+        let expected = lag * hop as f64;
+        let hit = finder.find(onset, expected, reach);
+        let away_ms = (hit.lag - expected) / f64::from(guide.copy.rate) * 1000.0;
+        let vowel = finder.find_near(word.vowel / step, hit.lag, guide.seconds(0.03) as usize);
+        vowels.push(vowel.map_or(0.0, |lag| lag - hit.lag));
+        found.push((onset as f64, hit, Evidence { found: hit, away_ms, cost }));
+    }
+    let mut likenesses: Vec<f32> = found.iter().map(|(_, hit, _)| hit.likeness).collect();
+    let usual = features::percentile(&mut likenesses, 0.5);
+    let silent = guide.words.is_empty() || lane.words.is_empty();
+    let alike = match (silent, likeness > LEAST_LIKENESS) {
+        (true, _) => Alike::Silent,
+        (false, true) => Alike::Yes,
+        (false, false) => Alike::No,
+    };
+    let matches = (0..found.len())
+        .map(|index| finish(guide, words, lane, &found, index, (alike, usual, vowels[index])))
+        .collect();
+    Matches {
+        version: VERSION,
+        lag: path.lag as f64 * (hop * step) as f64,
+        alike,
+        likeness,
+        words: matches,
+        extra: extra(lane, &found, guide),
+    }
+}
+
+/// Likeness of two takes below which they are not taken for the same song: on made stacks other songs
+/// stayed below 0.11, and the least alike pair of one song, two synthesisers of different build, above 0.22.
+const LEAST_LIKENESS: f32 = 0.15;
+
+fn finish(
+    guide: &Listened,
+    words: &[Word],
+    lane: &Listened,
+    found: &[(f64, Found, Evidence)],
+    index: usize,
+    (alike, usual, vowel_lag): (Alike, f32, f64),
+) -> Match {
+    let step = guide.copy.step as f64;
+    let (onset, hit, evidence) = found[index];
+    let confidence = confidence::of(&evidence, usual);
+    let word = &words[index];
+    let vowel = word.vowel as f64 / step;
+    let lane_onset = onset + hit.lag;
+    let next = found.get(last_of_run(words, index, step) + 1).map(|(next, hit, _)| (*next, next + hit.lag));
+    let (guide_to, lane_to) =
+        next.unwrap_or((guide.copy.samples.len() as f64, lane.copy.samples.len() as f64));
+    let sure = (vowel + guide.seconds(0.03)).min(guide_to);
+    let one = Stretch { copy: &guide.copy, loudness: &guide.loudness, from: sure, to: guide_to };
+    let from = (sure + hit.lag).max(0.0);
+    let other = Stretch { copy: &lane.copy, loudness: &lane.loudness, from, to: lane_to.max(from) };
+    let (guide_end, end) = ends::pair(&mut ends::analyser(guide.copy.rate), one, other);
+    let top = lane.loudness.top(lane_onset, lane_onset + (guide_end - onset).max(guide.seconds(0.08)));
+    let missing = top < lane.loudness.noise + 10.0 || top < lane.loudness.usual - 38.0;
+    let trusted = alike == Alike::Yes && !missing;
+    Match {
+        onset: lane_onset * step,
+        vowel: (vowel + hit.lag + vowel_lag) * step,
+        vowel_lag: vowel_lag * step,
+        end: end * step,
+        guide_end: guide_end * step,
+        confidence: if trusted { confidence } else { confidence.min(0.1) },
+        evidence,
+        missing,
+    }
+}
+
+/// The unit with whose sound that of a unit ends: at a phrase's end the syllables of one word are
+/// several units, and each of them ends where the phrase does.
+fn last_of_run(words: &[Word], index: usize, step: f64) -> usize {
+    let gap = CONNECTED_S * 16_000.0 * step;
+    let last = (index..words.len().min(index + 3)).find(|at| words[*at].ends_phrase);
+    let connected = |at: usize| (words[at + 1].onset.saturating_sub(words[at].end) as f64) < gap;
+    match last {
+        Some(last) if (index..last).all(connected) => last,
+        _ => index,
+    }
+}
+
+/// Units less apart than this may be one word, in seconds.
+const CONNECTED_S: f64 = 0.04;
+
+/// Words of the lane under which no word of the guide lies.
+fn extra(lane: &Listened, found: &[(f64, Found, Evidence)], guide: &Listened) -> Vec<(f64, f64)> {
+    let step = lane.copy.step as f64;
+    let near = guide.seconds(0.35);
+    let is_extra = |word: &&Word| {
+        let middle = (word.onset + word.end) as f64 / 2.0;
+        !found.iter().any(|(onset, hit, _)| {
+            let at = onset + hit.lag;
+            at - near < middle && middle < at + 2.0 * near
+        })
+    };
+    lane.words
+        .iter()
+        .filter(is_extra)
+        .map(|word| (word.onset as f64 * step, word.end as f64 * step))
+        .collect()
+}
+
+fn path(guide: &Listened, lane: &Listened, scales: &(Scale, Scale)) -> (Path, f32) {
+    let rate = f64::from(guide.copy.rate) / (2 * guide.levels.hop) as f64;
+    let describe = |take: &Listened, scale: &Scale| {
+        matching::describe(&halved(&scale.apply(&take.levels)), &scale.weights, 2)
+    };
+    let (one, two) = (describe(guide, &scales.0), describe(lane, &scales.1));
+    let (lag, likeness) = matching::coarse_lag(&one, &two);
+    (matching::align(&one, &two, lag, rate), likeness)
+}
+
+/// Every two frames as one.
+fn halved(frames: &[Frame]) -> Vec<Frame> {
+    let mean = |pair: &[Frame]| {
+        let mut mean = pair[0];
+        if let Some(second) = pair.get(1) {
+            mean.iter_mut().zip(second).for_each(|(a, b)| *a = (*a + b) / 2.0);
+        }
+        mean
+    };
+    frames.chunks(2).map(mean).collect()
+}
+
+/// The path's lag at a guide frame, from the first tenth of a second after it, and what it costs there.
+fn expected_lag(path: &Path, frame: f64, rate: f64) -> (f64, f32) {
+    let from = frame.round() as usize;
+    let to = (from + (0.1 * rate) as usize).min(path.lane.len());
+    if from >= to {
+        return (path.lag as f64, 1.0);
+    }
+    let mut lags: Vec<f32> = (from..to).map(|index| path.lane[index] - index as f32).collect();
+    let cost = path.cost[from..to].iter().sum::<f32>() / (to - from) as f32;
+    (f64::from(features::percentile(&mut lags, 0.5)), cost)
+}
