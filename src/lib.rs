@@ -8,7 +8,9 @@
 //! |---|---|
 //! | [`cli`] | the command line: one file per subcommand; terminals, clocks and exit codes live here |
 //! | [`handoff`] | the bounce: consolidated files of every lane and the stack's sum; the check before it |
+//! | [`screen`] | the terminal UI: state, update, views, widgets, keymaps, themes. No files, no DSP |
 //! | [`command`] | grammar, scopes, one file per verb: a line of text becomes resolved operations |
+//! | [`listen`] | analysis: where words begin |
 //! | [`mix`] | the plan compiled from a song, and the kernel that renders any block of it |
 //! | [`sound`] | DSP parts: fade laws, pan laws |
 //! | [`edit`] | operations and their inverses, edit graph, journal, session file |
@@ -25,7 +27,9 @@ pub mod cli;
 pub mod command;
 pub mod edit;
 pub mod handoff;
+pub mod listen;
 pub mod media;
 pub mod mix;
+pub mod screen;
 pub mod song;
 pub mod sound;

@@ -1,11 +1,19 @@
 //! Progress bars on standard error, if that is a terminal.
 
 use std::io::IsTerminal;
-use std::sync::atomic::{AtomicU64, Ordering};
+use std::sync::atomic::{AtomicBool, AtomicU64, Ordering};
 
 use indicatif::{ProgressBar, ProgressDrawTarget, ProgressStyle};
 
 use crate::media::Progress;
+
+/// Set while the screen is up: a bar would be drawn into it.
+static QUIET: AtomicBool = AtomicBool::new(false);
+
+/// Shows no more bars.
+pub fn quiet() {
+    QUIET.store(true, Ordering::Relaxed);
+}
 
 /// A bar for one piece of work; invisible if standard error is not a terminal.
 pub struct Bar {
@@ -16,7 +24,7 @@ pub struct Bar {
 impl Bar {
     /// A bar called `what`.
     pub fn new(what: &str) -> Bar {
-        let visible = std::io::stderr().is_terminal();
+        let visible = std::io::stderr().is_terminal() && !QUIET.load(Ordering::Relaxed);
         let target = if visible { ProgressDrawTarget::stderr() } else { ProgressDrawTarget::hidden() };
         let bar = ProgressBar::with_draw_target(Some(1), target);
         let style = ProgressStyle::with_template("{msg:24!} {wide_bar} {percent:>3} %  {eta} left");

@@ -8,7 +8,7 @@ use crate::command::outcome::Action;
 use crate::command::table::{Call, ScopeUse, Verb};
 use crate::command::value::{Quantity, Unit};
 use crate::command::verbs::FadeChange;
-use crate::song::{FadeSide, Length, PresetRamp};
+use crate::song::{FadeSide, Length, PresetRamp, Shift};
 
 /// Length of a fade that `fade missing` sets unless told: common practice, no source.
 const MISSING_MS: f64 = 5.0;
@@ -29,17 +29,33 @@ pub static VERB: Verb = Verb {
             Part::One(&[&[Part::Word("in")], &[Part::Word("out")], &[Part::Word("both")]]),
             Part::Any(
                 1,
-                &[&[Part::Value("length", Kind::Length)], super::CURVE, super::BEND, &[Part::Word("fit")]],
+                &[
+                    &[Part::One(&[
+                        &[Part::Value("length", Kind::Length)],
+                        &[Part::Value("by", Kind::Shift)],
+                    ])],
+                    super::CURVE,
+                    &[
+                        Part::Word("bend"),
+                        Part::One(&[
+                            &[Part::Word("by"), Part::Value("bend-by", Kind::Unit)],
+                            &[Part::Value("bend-is", Kind::Unit)],
+                        ]),
+                    ],
+                    &[Part::Word("fit")],
+                ],
             ),
         ],
     ])],
     scope: ScopeUse::Regions,
     every: true,
     about: "Sets length, curve or bend of fades, uses a preset, or gives every edge without a fade one; \
-            `fit` shortens where a region is too short. Crossfades keep their length.",
+            a signed length makes them longer or shorter; `fit` shortens where a region is too short. \
+            Crossfades keep their length.",
     examples: &[
         "fade both 5ms on lane 2",
         "fade out 40ms curve equal-power bend 0.3 on all",
+        "fade out +10ms fit on all",
         "fade preset soft-ends on role double",
         "fade missing 4ms on lane 2",
     ],
@@ -60,8 +76,8 @@ fn resolve(call: &Call, context: &Context) -> Result<Action, Diagnostic> {
                 Edge::Flowing if missing => continue,
                 Edge::Crossfade if missing => continue,
                 Edge::Crossfade => {
-                    kept += usize::from(change.length.is_some());
-                    FadeChange { length: None, ..change }
+                    kept += usize::from(change.sets_length());
+                    FadeChange { length: None, by: Shift(0), ..change }
                 }
                 _ => change,
             };
@@ -104,7 +120,12 @@ fn changes(call: &Call, context: &Context) -> Result<[(FadeSide, Option<FadeChan
         let ramp = |ramp: Option<PresetRamp>| {
             ramp.map(|ramp| {
                 let length = context.length(Quantity { value: ramp.ms, unit: Unit::Milliseconds })?;
-                Ok(FadeChange { length: Some(length), curve: Some(ramp.curve), bend: Some(ramp.bend) })
+                Ok(FadeChange {
+                    length: Some(length),
+                    curve: Some(ramp.curve),
+                    bend: Some(ramp.bend),
+                    ..FadeChange::default()
+                })
             })
             .transpose()
         };
@@ -153,7 +174,7 @@ fn room(
 ) -> Length {
     let region = draft.region(row, index);
     let other = if side == FadeSide::In { FadeSide::Out } else { FadeSide::In };
-    let shared = changes.iter().all(|(_, change)| change.is_some_and(|change| change.length.is_some()));
+    let shared = changes.iter().all(|(_, change)| change.is_some_and(FadeChange::sets_length));
     let taken = match (shared, side) {
         (true, FadeSide::In) => region.length.0.div_ceil(2),
         _ => region.fade(other).length.0,

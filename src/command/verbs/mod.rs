@@ -29,7 +29,7 @@ use super::outcome::Action;
 use super::table::Call;
 use super::value::{TimeExpr, Value};
 use crate::edit::LaneValue;
-use crate::song::{Bend, Curve, Fade, Lane, Length};
+use crate::song::{Bend, Curve, Fade, Lane, Length, Shift};
 
 /// The options that shape a fade.
 const CURVE: &[Part] = &[Part::Word("curve"), Part::Value("curve-is", Kind::Curve)];
@@ -88,6 +88,10 @@ struct FadeChange {
     length: Option<Length>,
     curve: Option<Curve>,
     bend: Option<Bend>,
+    /// Longer (+) or shorter (-), after `length`.
+    by: Shift,
+    /// Opens earlier (+) or later (-), after `bend`.
+    bend_by: f64,
 }
 
 impl FadeChange {
@@ -97,14 +101,28 @@ impl FadeChange {
             _ => None,
         };
         let bend = number(args, "bend-is").map(Bend);
-        Ok(FadeChange { length: length(args, "length", context)?, curve, bend })
+        let by = match args.get("by") {
+            Some(Value::Distance(by)) => context.shift(*by)?,
+            _ => Shift(0),
+        };
+        let bend_by = number(args, "bend-by").unwrap_or(0.0);
+        Ok(FadeChange { length: length(args, "length", context)?, curve, bend, by, bend_by })
+    }
+
+    /// Whether it asks for another length.
+    fn sets_length(self) -> bool {
+        self.length.is_some() || self.by != Shift(0)
     }
 
     fn applied_to(self, fade: Fade) -> Fade {
+        let length = self.length.unwrap_or(fade.length);
+        let bend = self.bend.unwrap_or(fade.bend);
+        // Steps of a tenth must come back to where they began.
+        let bowed = |by: f64| Bend((((bend.0 + by) * 1000.0).round() / 1000.0).clamp(-1.0, 1.0));
         Fade {
-            length: self.length.unwrap_or(fade.length),
+            length: Length(length.0.saturating_add_signed(self.by.0)),
             curve: self.curve.unwrap_or(fade.curve),
-            bend: self.bend.unwrap_or(fade.bend),
+            bend: if self.bend_by == 0.0 { bend } else { bowed(self.bend_by) },
         }
     }
 }

@@ -1,0 +1,3 @@
+//! Analysis: pure functions on samples and on what was measured of them.
+
+pub mod first_onsets;
