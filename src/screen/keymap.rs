@@ -157,7 +157,7 @@ impl Keymap {
         let fits = |line: &str| line.starts_with(start);
         let found = self.bindings.iter().filter(|(_, binding)| fits(&binding.line));
         let shortest = found.min_by_key(|((place, keys), binding)| {
-            (keys.len(), binding.line.len(), *place != Place::Everywhere)
+            (keys.len(), binding.line.len(), chord_text(keys).len(), *place != Place::Everywhere)
         });
         shortest.map(|((_, keys), _)| chord_text(keys))
     }

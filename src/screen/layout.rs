@@ -78,7 +78,7 @@ impl Layout {
 pub fn lane_height(app: &App, world: &World, lines: u16) -> u16 {
     let lanes = u16::try_from(world.session.song().lanes.len()).unwrap_or(u16::MAX).max(1);
     match app.view.height {
-        0 => (lines / lanes).clamp(2, 7),
+        0 => (lines / lanes).clamp(2, 12),
         height => height,
     }
     .min(lines.max(1))

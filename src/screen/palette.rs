@@ -125,7 +125,9 @@ fn offers(app: &App, world: &World) -> Vec<Offer> {
         for line in verb.ready() {
             offers.push(Offer { title: line.clone(), about: about.clone(), line, open: false });
         }
-        offers.push(Offer { title: verb.usage(), about, line: verb.name.to_owned(), open: true });
+        if !verb.form.is_empty() {
+            offers.push(Offer { title: verb.usage(), about, line: verb.name.to_owned(), open: true });
+        }
     }
     let ready = |line: String, about: String| Offer { title: line.clone(), about, line, open: false };
     for (name, preset) in world.presets {

@@ -22,17 +22,21 @@ pub fn draw(brush: &Brush, buffer: &mut Buffer) {
         put(buffer, 1, body.y + 1, body.width, "This session has no lanes.", brush.style(Role::Faint));
         return;
     };
+    // The guide stands above, whichever of the two the cursor is on.
+    let guide = song.guide().is_some_and(|guide| guide.id == own.id);
+    let (above, below) = if guide { (Some(own), partner) } else { (partner, Some(own)) };
     let half = body.height.saturating_sub(3) / 2;
     let per = samples_per_column(app.view.close_zoom);
     let centre = f64::from(body.width / 2);
     let left = app.view.cursor as f64 - centre * per;
-    let scene = Scene::new(app, world);
+    let mut scene = Scene::new(app, world);
     let upper = Rect::new(body.x, body.y + 1, body.width, half);
     let axis = upper.bottom();
     let lower = Rect::new(body.x, axis + 1, body.width, half);
-    for (lane, area, hangs) in [(partner, upper, false), (Some(own), lower, true)] {
+    for (lane, area, hangs) in [(above, upper, false), (below, lower, true)] {
         let Some(lane) = lane else { continue };
         let over = Stretched { left, per_column: per, hangs, shapes: app.shapes };
+        scene.scale = scale(&scene, lane, left, per * f64::from(body.width));
         wave::draw(&scene, lane, area, over, &inks(brush, lane, true), buffer);
         seams(brush, lane, area, (left, per), buffer);
         let y = if hangs { lower.bottom() } else { body.y };
@@ -55,6 +59,20 @@ pub fn draw(brush: &Brush, buffer: &mut Buffer) {
             }
         }
     }
+}
+
+/// Each of the two fills its half with what is seen of it, so that shapes meet whatever the levels. The steps
+/// are coarse: a picture that breathes with every move cannot be compared.
+fn scale(scene: &Scene, lane: &Lane, left: f64, length: f64) -> f32 {
+    let step = length / 64.0;
+    let peaks = (0..64)
+        .map(|part| left + f64::from(part) * step)
+        .filter_map(|from| scene.look(lane, from, from + step).sound);
+    let loudest = peaks.map(|sound| sound.peak()).fold(0.0, f32::max);
+    if loudest < 1e-4 {
+        return scene.scale;
+    }
+    2f32.powf((0.98 / loudest).log2().floor()).clamp(0.5, 64.0)
 }
 
 /// Name of a lane, and the seam nearest to the cursor.

@@ -72,11 +72,14 @@ pub fn draw(brush: &Brush, buffer: &mut Buffer) {
 fn strings(brush: &Brush, rows: &Rows, area: Rect, buffer: &mut Buffer) {
     let Brush { app, world, .. } = brush;
     let history = &world.session.history;
+    let many = |count: usize, what: &str, more: &str| {
+        format!("{count} {what}{}", if count == 1 { "" } else { more })
+    };
     let title = format!(
-        "{} edits on {} branches, {} marks",
-        history.edits().len(),
-        rows.count(),
-        world.session.marks.len()
+        "{} on {}, {}",
+        many(history.edits().len(), "edit", "s"),
+        many(rows.count() as usize, "branch", "es"),
+        many(world.session.marks.len(), "mark", "s")
     );
     put(buffer, area.x + 1, area.y, area.width, &title, brush.style(Role::Faint));
     let glyphs = app.shapes.glyphs();

@@ -80,9 +80,11 @@ pub fn draw(brush: &Brush, buffer: &mut Buffer) {
                 }
             }
             HelpLine::Usage(text) => {
-                drop(put(buffer, 19, y, width.saturating_sub(18), text, brush.style(Role::Faint)))
+                put(buffer, 19, y, width.saturating_sub(18), text, brush.style(Role::Faint));
             }
-            HelpLine::Text(text) => drop(put(buffer, 1, y, width, text, brush.style(Role::Faint))),
+            HelpLine::Text(text) => {
+                put(buffer, 1, y, width, text, brush.style(Role::Faint));
+            }
             HelpLine::Blank => {}
         }
     }

@@ -52,21 +52,22 @@ pub fn draw(brush: &Brush, strip: Strip, buffer: &mut Buffer) {
             brush.style(Role::Faint),
         );
     }
+    let (words, tight) = app.lines.tight(lane.id, 10.0, world.session.rate);
+    if strip.height > 2 && words > 0 {
+        let text = format!("{tight} of {words} tight");
+        put(buffer, area.x + 5, area.y + 2, inner.saturating_sub(4), &text, brush.style(Role::Faint));
+    }
     let level = app.meters.get(strip.row).copied().unwrap_or(0);
     let meter = app.shapes.level(if heard { level } else { 0 });
     put(buffer, area.right().saturating_sub(1), area.bottom() - 1, 1, meter, brush.style(Role::Fine));
 }
 
-/// Role, gain, and how many of the words are in time.
+/// Role and gain.
 fn second(brush: &Brush, strip: Strip) -> String {
     let lane = &brush.world.session.song().lanes[strip.row];
     let mut parts = vec![lane.role.word().to_owned()];
     if lane.gain_db.0 != 0.0 {
         parts.push(format!("{:+.1}dB", lane.gain_db.0));
-    }
-    let (words, tight) = brush.app.lines.tight(lane.id, 10.0, brush.world.session.rate);
-    if words > 0 {
-        parts.push(format!("{tight}/{words}"));
     }
     parts.join(" ")
 }

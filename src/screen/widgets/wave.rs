@@ -117,8 +117,13 @@ impl Column<'_> {
                 if low <= at && at < high {
                     bits |= bit;
                 }
-                for ramp in [look.ramp, look.other_ramp].into_iter().flatten() {
-                    if (ramp * (levels - 1.0)).round() == at {
+                let was = last.as_ref();
+                let ramps = [
+                    (look.ramp, was.filter(|last| last.region == look.region).and_then(|last| last.ramp)),
+                    (look.other_ramp, was.and_then(|last| last.other_ramp.or(last.ramp))),
+                ];
+                for (ramp, before) in ramps {
+                    if ramp.is_some_and(|ramp| on_line(ramp, before, at, levels)) {
                         bits |= bit;
                         on_ramp = true;
                     }
@@ -212,5 +217,12 @@ fn high(level: f32, levels: f32) -> f32 {
     if level < 1e-3 {
         return 0.0;
     }
-    (level.min(1.0).powf(0.6) * levels).round().max(1.0)
+    (level.min(1.0).sqrt() * levels).round().max(1.0)
+}
+
+/// Whether a dot lies on the line of a ramp: at its own level, or between that and the one before it.
+fn on_line(ramp: f32, before: Option<f32>, at: f32, levels: f32) -> bool {
+    let level = |ramp: f32| (ramp * (levels - 1.0)).round();
+    let (own, before) = (level(ramp), before.map_or(level(ramp), level));
+    at == own || (before < at && at < own) || (own < at && at < before)
 }
