@@ -143,9 +143,9 @@ mod tests {
     #[test]
     fn silence_and_steady_sound_have_no_words_and_nothing_panics_on_odd_numbers() {
         let finder = EnergyOnsets::default();
-        assert_eq!(finder.starts(&[0.0; 500], 256, 48_000), vec![]);
-        assert_eq!(finder.starts(&[0.3; 500], 256, 48_000), vec![]);
-        assert_eq!(finder.starts(&[], 256, 48_000), vec![]);
+        assert_eq!(finder.starts(&[0.0; 500], 256, 48_000), Vec::<u64>::new());
+        assert_eq!(finder.starts(&[0.3; 500], 256, 48_000), Vec::<u64>::new());
+        assert_eq!(finder.starts(&[], 256, 48_000), Vec::<u64>::new());
         drop(finder.starts(&[f32::NAN, f32::INFINITY, -1.0, 0.5], 0, 0));
     }
 
