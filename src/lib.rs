@@ -9,6 +9,7 @@
 //! | [`cli`] | the command line: one file per subcommand; terminals, clocks and exit codes live here |
 //! | [`handoff`] | the bounce: consolidated files of every lane and the stack's sum; the check before it |
 //! | [`screen`] | the terminal UI: state, update, views, widgets, keymaps, themes. No files, no DSP |
+//! | [`audition`] | transport, realtime engine, block cache, devices and other outputs: edits heard at once |
 //! | [`command`] | grammar, scopes, one file per verb: a line of text becomes resolved operations |
 //! | [`listen`] | analysis: where words begin |
 //! | [`mix`] | the plan compiled from a song, and the kernel that renders any block of it |
@@ -23,6 +24,7 @@
 // Product code has no way to panic; tests may, since there a panic is the report.
 #![deny(clippy::unwrap_used, clippy::expect_used, clippy::panic)]
 
+pub mod audition;
 pub mod cli;
 pub mod command;
 pub mod edit;

@@ -9,9 +9,11 @@ use std::cell::Cell;
 
 use proptest::strategy::{Strategy, ValueTree};
 use proptest::test_runner::TestRunner;
-use rendering::{any_song, three_takes};
+use rendering::{Takes, any_song, lane, noise, region, song, three_takes};
+use tautline::audition::{Choice, Command, Listening, Remote, Renderer, Scene, Setup, Source, cache};
+use tautline::media::{OutputFormat, WavSpec, create_sink};
 use tautline::mix::{Bus, Plan, Scratch, mix_into, pan_into, render_lane};
-use tautline::song::{Length, Position};
+use tautline::song::{AssetId, LaneId, Length, Linear, Position, Song, Span};
 
 struct Counting;
 
@@ -88,4 +90,97 @@ fn rendering_and_mixing_allocate_nothing() {
         assert_eq!(calls, 0, "blocks of {frames}");
     }
     assert!(sounded > 0.1, "the songs were silent: nothing was proved");
+}
+
+impl Source for Takes {}
+
+/// Every kind of command, made before the clock runs.
+fn commands(songs: &[Song], takes: &Takes) -> Vec<Command> {
+    let scene = |song: &Song, listening: &Listening| {
+        let plan = Plan::compile(song, 48_000, &|asset| takes.channels(asset));
+        Command::Scene(std::sync::Arc::new(Scene::new(std::sync::Arc::new(plan), listening)))
+    };
+    let mut commands = vec![Command::Play { from: Some(Position(0)), until: None, frames: None }];
+    for song in songs {
+        commands.push(scene(song, &Listening::default()));
+        commands.push(Command::Loop(Some(Span { start: Position(100), end: Position(1500) })));
+        commands.push(scene(song, &Listening::to(Choice::Apart(LaneId(2)))));
+        commands.push(Command::Locate(Position(700)));
+        commands.push(Command::Level(Linear(0.5)));
+        commands.push(scene(song, &Listening { choice: Choice::Stack, mono: true }));
+        commands.push(Command::Stop);
+        commands.push(Command::Play { from: None, until: None, frames: Some(5000) });
+        commands.push(Command::Loop(None));
+        commands.push(Command::RiseAgain);
+    }
+    commands
+}
+
+/// Gives the commands one by one while it renders; (allocator calls, loudest sample).
+fn play_through<S: Source>(
+    engine: &mut Renderer<S>,
+    remote: &mut Remote,
+    commands: Vec<Command>,
+    pause: std::time::Duration,
+) -> (usize, f32) {
+    let (mut calls, mut loudest) = (0, 0.0f32);
+    let mut out = vec![0.0f32; 2 * 5000];
+    for (command, frames) in commands.into_iter().zip([0, 1, 64, 128, 1000, 5000].into_iter().cycle()) {
+        remote.send(command).expect("room");
+        for frames in [frames, 700] {
+            let out = &mut out[..frames * 2];
+            calls += calls_of(|| engine.render(out));
+            loudest = out.iter().fold(loudest, |most, sample| most.max(sample.abs()));
+            std::thread::sleep(pause);
+        }
+        remote.sweep();
+    }
+    (calls, loudest)
+}
+
+#[test]
+fn the_engine_allocates_nothing_whatever_it_is_told() {
+    let mut runner = TestRunner::deterministic();
+    let takes = three_takes();
+    let songs: Vec<Song> = (0..8).map(|_| any_song().new_tree(&mut runner).unwrap().current()).collect();
+    let first = Plan::compile(&songs[0], 48_000, &|asset| takes.channels(asset));
+    let scene = std::sync::Arc::new(Scene::new(std::sync::Arc::new(first), &Listening::default()));
+    let commands = commands(&songs, &takes);
+    let (mut engine, mut remote, _sums) = Renderer::new(Setup::at_unity(48_000), takes, scene, Position(0));
+    let (calls, loudest) = play_through(&mut engine, &mut remote, commands, std::time::Duration::ZERO);
+    assert_eq!(calls, 0);
+    assert!(loudest > 0.1, "it was silent: nothing was proved");
+}
+
+#[test]
+fn the_engine_allocates_nothing_while_blocks_come_and_go() {
+    let folder = tempfile::tempdir().unwrap();
+    // Three takes of 30 s in room for 22: blocks are installed, taken out and filled again while it plays.
+    let frames = 1_440_000;
+    let takes = Takes((1..=3).map(|id| (AssetId(id), noise(1, frames, id as u32))).collect());
+    let files: Vec<cache::TakeFile> = (1..=3)
+        .map(|id| {
+            let path = folder.path().join(format!("{id}.wav"));
+            let spec = WavSpec { channels: 1, rate: 48_000, format: OutputFormat::F32 };
+            let mut sink = create_sink(&path, spec).unwrap();
+            sink.write(&[&takes.0[&AssetId(id)][0]]).unwrap();
+            sink.finish().unwrap();
+            cache::TakeFile { asset: AssetId(id), path }
+        })
+        .collect();
+    let song = song((1..=3).map(|id| lane(id, "t", vec![region(id, id, 0, frames as u64, 0)])).collect());
+    let plan = std::sync::Arc::new(Plan::compile(&song, 48_000, &|_| Some(1)));
+    let scene = std::sync::Arc::new(Scene::new(plan, &Listening::default()));
+    let (table, reader) = cache::open(&files, 48_000, 0).unwrap();
+    let (mut engine, mut remote, _sums) =
+        Renderer::new(Setup::at_unity(48_000), table, std::sync::Arc::clone(&scene), Position(0));
+    let reader = reader.start(48_000, std::sync::Arc::clone(remote.board())).unwrap();
+    reader.wish().set(vec![scene], vec![], None, 240);
+    let jumps = (0..40).map(|n| Command::Locate(Position(n * 350_000 % 1_400_000)));
+    let play = Command::Play { from: Some(Position(0)), until: None, frames: None };
+    let commands = std::iter::once(play).chain(jumps).collect();
+    let pause = std::time::Duration::from_millis(4);
+    let (calls, loudest) = play_through(&mut engine, &mut remote, commands, pause);
+    assert_eq!(calls, 0);
+    assert!(loudest > 0.1, "it was silent: nothing was proved");
 }

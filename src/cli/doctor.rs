@@ -54,7 +54,17 @@ fn terminal(args: &Args, text: &mut String) {
 
 fn sound(text: &mut String) {
     text.push_str("sound\n");
-    line(text, "none", "keeps time without sound");
+    match crate::audition::devices() {
+        Ok(devices) if devices.is_empty() => line(text, "devices", "none found"),
+        Ok(devices) => {
+            for device in devices.iter().take(20) {
+                let default = if device.default { " (the default)" } else { "" };
+                line(text, "device", &format!("{}{default}", device.name));
+            }
+        }
+        Err(error) => line(text, "devices", &error.to_string()),
+    }
+    line(text, "always there", "pipe:- (through the connection), file:PATH, none (keeps time)");
 }
 
 /// Gives true if something is wrong.

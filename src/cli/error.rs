@@ -1,5 +1,6 @@
 //! What ends the program early: an exit code and what to say.
 
+use crate::audition::AuditionError;
 use crate::command::Diagnostic;
 use crate::edit::{ErrorKind, StoreError};
 use crate::handoff::BounceError;
@@ -70,6 +71,18 @@ impl From<BounceError> for CliError {
         match error {
             BounceError::Media(error) => CliError { text, ..CliError::from(error) },
             BounceError::Nothing => CliError::refused(text),
+            _ => CliError::output(text),
+        }
+    }
+}
+
+impl From<AuditionError> for CliError {
+    fn from(error: AuditionError) -> CliError {
+        let text = error.to_string();
+        match error {
+            AuditionError::Media(error) => CliError { text, ..CliError::from(error) },
+            AuditionError::Take { .. } => CliError::input(text),
+            AuditionError::ShortLoop { .. } => CliError::refused(text),
             _ => CliError::output(text),
         }
     }

@@ -12,13 +12,13 @@ pub fn cache() -> PathBuf {
     )
 }
 
-/// Where the program remembers how one looked at a session; `None` without a home folder.
-pub fn state() -> Option<PathBuf> {
-    let base = etcetera::choose_base_strategy().ok()?;
-    Some(base.state_dir().unwrap_or_else(|| base.data_dir()).join("tautline"))
-}
-
 /// Where the user's own presets are; `None` without a home folder.
 pub fn config() -> Option<PathBuf> {
     etcetera::choose_base_strategy().ok().map(|base| base.config_dir().join("tautline"))
+}
+
+/// Where the program remembers what it did, such as how one looked at a session; `None` without a home folder.
+pub fn state() -> Option<PathBuf> {
+    let base = etcetera::choose_base_strategy().ok()?;
+    base.state_dir().or_else(|| Some(base.config_dir())).map(|folder| folder.join("tautline"))
 }

@@ -6,9 +6,11 @@
 //! messages go to standard error.
 
 mod assets;
+mod audition;
 mod bounce;
 mod check;
 mod demo;
+mod devices;
 mod doctor;
 mod error;
 mod folders;
@@ -56,6 +58,10 @@ enum Command {
     Check(check::Args),
     /// Write one consolidated file per lane, and the sum of the stack.
     Bounce(bounce::Args),
+    /// Play without a screen: all lanes or some, once or in a loop.
+    Audition(audition::Args),
+    /// List the sound devices that can play.
+    Devices(devices::Args),
     /// Lay out a demo chorus, edit it by a script and bounce it.
     Demo(demo::Args),
     /// Print the keys of the screen and what they do.
@@ -87,6 +93,8 @@ pub fn main(args: impl IntoIterator<Item = OsString>) -> ExitCode {
         Command::Show(args) => show::main(&args),
         Command::Check(args) => check::main(&args),
         Command::Bounce(args) => bounce::main(&args),
+        Command::Audition(args) => audition::main(&args),
+        Command::Devices(args) => devices::main(&args),
         Command::Demo(args) => demo::main(&args),
         Command::Schema => schema::main(),
         Command::Help(args) => help::main(&args, Cli::command()),

@@ -7,6 +7,7 @@ mod input;
 mod player;
 mod remember;
 pub mod shipped;
+mod sounding;
 mod terminal;
 mod work;
 
@@ -14,7 +15,8 @@ use std::panic::{AssertUnwindSafe, catch_unwind};
 use std::path::PathBuf;
 use std::sync::mpsc::channel;
 
-use super::{CliError, opening, output, presets, progress};
+use super::{CliError, audition, opening, output, presets, progress};
+use crate::audition::cache::TakeFile;
 use crate::edit::{Access, Store};
 use crate::screen::{App, Event, Setup, Weight};
 use abilities::Switches;
@@ -32,8 +34,9 @@ pub struct Args {
     /// Colours of a theme: ember, paper, signal, or one of your own.
     #[arg(long, value_name = "NAME")]
     pub theme: Option<String>,
-    /// Where the sound goes.
-    #[arg(long, value_name = "OUT", default_value = "none")]
+    /// Where the sound goes: device:NAME, pipe:- (standard output), file:PATH, or none. The default device
+    /// unless told; without one the screen goes on in silence.
+    #[arg(long, value_name = "OUT", default_value = "device")]
     pub out: String,
     #[command(flatten)]
     pub switches: Switches,
@@ -44,6 +47,8 @@ pub struct Args {
 pub enum Message {
     /// Something for the screen.
     Event(Event),
+    /// Working copies of the takes are there, or cannot be.
+    Takes(Result<Vec<TakeFile>, String>),
     /// A signal.
     Signal(i32),
     /// Nobody types any more.
@@ -81,6 +86,9 @@ pub fn main(args: &Args) -> Result<(), CliError> {
         sound: player.name(),
     });
     let mut engine = Engine::new(app, terminal, player, &presets, to, messages);
+    if let Some(caution) = args.out.parse().ok().and_then(|out| audition::caution_once(&out)) {
+        engine.tell(&store, Weight::Note, caution);
+    }
     for note in notes {
         engine.tell(&store, Weight::Note, &note.to_string());
     }
@@ -90,6 +98,8 @@ pub fn main(args: &Args) -> Result<(), CliError> {
     let ended = catch_unwind(AssertUnwindSafe(|| engine.run(&mut store)));
     engine.leave();
     remember::keep(store.path(), engine.view(), engine.typed());
+    // Standard error leads elsewhere as long as a device is open.
+    drop(engine);
     let closed = store.close();
     match ended {
         Ok(result) => result?,

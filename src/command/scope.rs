@@ -237,7 +237,7 @@ fn row_of(song: &Song, id: LaneId) -> Result<usize, Diagnostic> {
         .ok_or_else(|| Diagnostic::refusal("the cursor is on a lane that is not there"))
 }
 
-fn named_lanes(song: &Song, lanes: &[LaneRef]) -> Result<Vec<usize>, Diagnostic> {
+pub(super) fn named_lanes(song: &Song, lanes: &[LaneRef]) -> Result<Vec<usize>, Diagnostic> {
     let mut rows = BTreeSet::new();
     for lane in lanes {
         match lane {

@@ -35,6 +35,8 @@ pub enum Event {
     Progress(u64, u64),
     /// What the player says.
     Playing(Playing),
+    /// What makes the sound, in a few words.
+    Sound(String),
     /// Something to tell.
     Note(Weight, String),
 }

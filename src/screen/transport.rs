@@ -76,7 +76,7 @@ pub struct Playing {
     pub running: bool,
     /// The playhead.
     pub at: Position,
-    /// Blocks of sound that came too late so far.
+    /// Samples of sound that came too late so far.
     pub missed: u64,
     /// Peak (linear) of what went out lately, left and right, if the player measures it.
     pub peaks: Option<(f32, f32)>,

@@ -64,6 +64,10 @@ impl App {
                 self.follow(world, playing);
                 Vec::new()
             }
+            Event::Sound(name) => {
+                self.sound = name;
+                Vec::new()
+            }
             Event::Note(weight, text) => {
                 self.say(weight, &text);
                 Vec::new()
@@ -140,7 +144,7 @@ impl App {
         let stopped = self.playing.running && !playing.running;
         let moved = self.playing.at != playing.at;
         if playing.missed > self.playing.missed {
-            let text = format!("{} blocks of sound came too late", playing.missed);
+            let text = format!("{} samples came too late and were silent", playing.missed);
             self.log.add(Weight::Note, &text);
         }
         self.playing = playing;

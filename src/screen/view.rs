@@ -138,7 +138,7 @@ impl Default for View {
             collapsed: Vec::new(),
             follow: true,
             hear: Hear::Stack,
-            level_db: -12.0,
+            level_db: -20.0,
             stride: Stride::Ms(1.0),
             theme: "ember".to_owned(),
             placed: false,
@@ -176,7 +176,7 @@ impl View {
         self.left = self.left.clamp(-far, far);
         self.cursor = self.cursor.clamp(-far, far);
         self.height = self.height.min(24);
-        self.level_db = if self.level_db.is_finite() { self.level_db.clamp(-60.0, 12.0) } else { -12.0 };
+        self.level_db = if self.level_db.is_finite() { self.level_db.clamp(-60.0, 12.0) } else { -20.0 };
         if let Stride::Ms(ms) = self.stride
             && !(0.001..=60_000.0).contains(&ms)
         {

@@ -115,6 +115,7 @@ impl<'a> Engine<'a> {
         input::listen(self.to.clone());
         self.work = Some(Work::begin(store.session(), store.folder(), &self.to));
         work::verify(store.session(), store.folder(), &self.to);
+        work::copies(store.session(), store.folder(), &self.to);
         loop {
             let Some(message) = self.wait() else { return Ok(()) };
             let mut next = message;
@@ -168,6 +169,10 @@ impl<'a> Engine<'a> {
                         | Event::Samples(..)
                 );
                 Ok(self.event(store, event))
+            }
+            Message::Takes(takes) => {
+                self.player.takes(takes);
+                Ok(self.notes(store))
             }
             Message::Gone => Ok(Some(End::Lost)),
             Message::Signal(SIGTSTP) => self.suspend().map(|()| None),
@@ -259,11 +264,22 @@ impl<'a> Engine<'a> {
         self.given = Some(now);
     }
 
+    /// What the player has to tell, and what it is by now.
+    fn notes(&mut self, store: &mut Store) -> Option<End> {
+        for (weight, text) in self.player.notes() {
+            self.event(store, Event::Note(weight, text));
+        }
+        self.event(store, Event::Sound(self.player.name()))
+    }
+
     fn tick(&mut self, store: &mut Store) {
         if self.app.is_playing() && self.ticked.elapsed() >= TICK {
             self.ticked = Instant::now();
             let playing = self.player.poll();
             self.event(store, Event::Playing(playing));
+            for (weight, text) in self.player.notes() {
+                self.event(store, Event::Note(weight, text));
+            }
             self.urgent = true;
         }
     }

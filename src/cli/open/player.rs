@@ -2,9 +2,12 @@
 
 use std::time::Instant;
 
+use super::sounding::Sounding;
+use crate::audition::OutputChoice;
+use crate::audition::cache::TakeFile;
 use crate::cli::CliError;
 use crate::edit::Store;
-use crate::screen::{Playing, TransportRequest};
+use crate::screen::{Playing, TransportRequest, Weight};
 use crate::song::{Position, Song, Span};
 
 /// Makes the sound.
@@ -20,6 +23,14 @@ pub trait Player {
 
     /// Where it is.
     fn poll(&mut self) -> Playing;
+
+    /// The takes are at hand, or cannot be.
+    fn takes(&mut self, _: Result<Vec<TakeFile>, String>) {}
+
+    /// What there is to tell.
+    fn notes(&mut self) -> Vec<(Weight, String)> {
+        Vec::new()
+    }
 }
 
 /// The player for an output.
@@ -27,9 +38,9 @@ pub trait Player {
 /// # Errors
 /// There is no such output.
 pub fn open(out: &str, store: &Store) -> Result<Box<dyn Player>, CliError> {
-    match out {
-        "none" => Ok(Box::new(Paced::new(store.session().rate))),
-        _ => Err(CliError::usage(format!("there is no output {out}: none can be"))),
+    match out.parse().map_err(CliError::usage)? {
+        OutputChoice::None => Ok(Box::new(Paced::new(store.session().rate))),
+        choice => Ok(Box::new(Sounding::new(store.session(), choice))),
     }
 }
 

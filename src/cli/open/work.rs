@@ -8,6 +8,7 @@ use std::sync::mpsc::{Receiver, Sender, channel};
 use std::sync::{Arc, Mutex};
 
 use super::Message;
+use crate::audition::cache::TakeFile;
 use crate::cli::{assets, folders};
 use crate::edit::Session;
 use crate::listen::first_onsets::{EnergyOnsets, OnsetFinder};
@@ -86,6 +87,21 @@ pub fn verify(session: &Session, folder: &Path, to: &Sender<Message>) {
                 let (assets::Trouble::Missing(text) | assets::Trouble::Changed(text)) = trouble;
                 let _ = to.send(Message::Event(Event::Note(Weight::Wrong, text)));
             }
+        });
+    });
+}
+
+/// Makes the working copies that sound is played from, and tells when they are there.
+pub fn copies(session: &Session, folder: &Path, to: &Sender<Message>) {
+    let (session, folder, to) = (session.clone(), folder.to_owned(), to.clone());
+    std::thread::spawn(move || {
+        guarded(&to.clone(), || {
+            let takes = assets::working_copies(&session, &folder)
+                .map(|copies| {
+                    copies.into_iter().map(|copy| TakeFile { asset: copy.id, path: copy.path }).collect()
+                })
+                .map_err(|error| error.text);
+            let _ = to.send(Message::Takes(takes));
         });
     });
 }

@@ -1,0 +1,457 @@
+//! The engine behind every output: [`Renderer::render`] makes the next frames of the stream.
+//!
+//! Its way: voices (plan and kernel, in f64) → crossfade of a change → start and stop ramp × monitor level →
+//! f32, finite → ceiling. While nothing changes, level and ramp are 1 and the ceiling has nothing to do, the
+//! samples are those of the bounce, bit for bit, [`Renderer::latency`] frames late.
+//!
+//! - **Realtime-safe.** No allocation, lock, wait, log or system call. What arrives over a ring is moved, what is
+//!   done with goes back over another one, whole.
+//! - **Exact.** Commands take effect at the first sample of a callback; everything after that is computed from the
+//!   number of the sample, so that any split into callbacks gives the same bits.
+//! - **No click.** A change (plan, lanes, jump, loop) becomes a crossfade of [`Setup::swap`] samples between what was
+//!   heard and what is heard. Changes that arrive while one is under way are joined to one that begins right after it: at most two
+//!   voices sound at once, however fast edits come.
+
+use std::sync::Arc;
+use std::sync::atomic::Ordering;
+
+use ringbuf::traits::{Consumer, Observer, Producer};
+use ringbuf::{HeapCons, HeapProd};
+
+use super::ceiling::Ceiling;
+use super::glide::Glide;
+use super::head::Head;
+use super::listening::Scene;
+use super::setup::Setup;
+use super::source::Source;
+use super::voice::{CHUNK, Voice, Work, at_hand};
+use super::wire::{Board, Command, Inside, Mark, Remote, wire};
+use crate::song::{Position, Span};
+
+/// Commands taken in one callback; each can send one scene back.
+const MOST_COMMANDS: usize = 64;
+/// What must be at hand, in frames of the stream, before a change begins: a few device periods.
+const AHEAD: usize = 2048;
+
+/// What is to change at the next opportunity.
+#[derive(Debug, Default)]
+struct Pending {
+    scene: Option<Arc<Scene>>,
+    looped: Option<Option<Span>>,
+    jump: Option<Position>,
+    /// Start to play, until there and for so many frames.
+    open: Option<(Option<Position>, Option<u64>)>,
+    /// Frame of the stream at which the oldest of them arrived.
+    since: u64,
+}
+
+impl Pending {
+    fn is_empty(&self) -> bool {
+        self.scene.is_none() && self.looped.is_none() && self.jump.is_none() && self.open.is_none()
+    }
+}
+
+/// The realtime side of the engine; owned by an output's callback or thread.
+pub struct Renderer<S: Source> {
+    setup: Setup,
+    source: S,
+    inside: Inside,
+    current: Voice,
+    outgoing: Option<Voice>,
+    /// Samples of the crossfade that are done.
+    swapped: u64,
+    pending: Pending,
+    /// Whether the pending change may begin in this callback.
+    ready: bool,
+    until: Option<Position>,
+    /// Frame of the stream at which to stop.
+    until_clock: Option<u64>,
+    opened_at: Option<u64>,
+    halted_at: Option<u64>,
+    gate: Glide,
+    /// Heads move and voices sound.
+    moving: bool,
+    /// The first rise has been completed.
+    risen: bool,
+    level: Glide,
+    ceiling: Ceiling,
+    work: Work,
+    /// Frames of the stream so far.
+    clock: u64,
+    sum: Vec<f32>,
+}
+
+impl<S: Source> Renderer<S> {
+    /// An engine that stands at `at`, with the ends of its rings: the remote control, and the sum for the
+    /// meters (interleaved stereo). Allocates.
+    #[must_use]
+    pub fn new(
+        setup: Setup,
+        source: S,
+        scene: Arc<Scene>,
+        at: Position,
+    ) -> (Renderer<S>, Remote, HeapCons<f32>) {
+        let (inside, remote, sums) = wire(setup.rate);
+        inside.board.position.store(at.0, Ordering::Relaxed);
+        let renderer = Renderer {
+            setup,
+            source,
+            inside,
+            current: Voice { scene, head: Head { at, looped: None } },
+            outgoing: None,
+            swapped: 0,
+            pending: Pending::default(),
+            ready: true,
+            until: None,
+            until_clock: None,
+            opened_at: None,
+            halted_at: None,
+            gate: Glide::at(0.0),
+            moving: false,
+            risen: false,
+            level: Glide::at(setup.level.0),
+            ceiling: Ceiling::new(setup.rate),
+            work: Work::new(),
+            clock: 0,
+            sum: vec![0.0; CHUNK * 2],
+        };
+        (renderer, remote, sums)
+    }
+
+    /// Frames by which the ceiling makes the stream late.
+    #[must_use]
+    pub fn latency(&self) -> usize {
+        self.ceiling.latency()
+    }
+
+    /// Samples per second.
+    #[must_use]
+    pub fn rate(&self) -> u32 {
+        self.setup.rate
+    }
+
+    /// Frames of the stream so far.
+    #[must_use]
+    pub fn clock(&self) -> u64 {
+        self.clock
+    }
+
+    /// Frames of the stream at which the last play began to sound, and at which it had fallen silent; they come out
+    /// [`Self::latency`] frames later.
+    #[must_use]
+    pub fn sounded(&self) -> (Option<u64>, Option<u64>) {
+        (self.opened_at, self.halted_at)
+    }
+
+    /// Falls silent at once, for when nobody listens any more: the output is gone. Not for the callback.
+    pub fn rest(&mut self) {
+        if self.moving {
+            self.gate = Glide::at(0.0);
+            self.halt();
+        }
+        (self.until, self.until_clock, self.pending.open, self.pending.jump) = (None, None, None, None);
+        self.ceiling = Ceiling::new(self.setup.rate);
+        self.inside.board.playing.store(false, Ordering::Release);
+    }
+
+    /// The board that the callback keeps.
+    #[must_use]
+    pub fn board(&self) -> &Arc<Board> {
+        &self.inside.board
+    }
+
+    /// The source of samples.
+    pub fn source_mut(&mut self) -> &mut S {
+        &mut self.source
+    }
+
+    /// Takes in commands and samples that have arrived, without making sound. For outputs that can wait.
+    pub fn take_in(&mut self) {
+        self.source.begin();
+        self.take_commands();
+    }
+
+    /// True if the next `frames` frames would lack samples, or a change still waits for some. For outputs that can wait.
+    #[must_use]
+    pub fn lacks(&self, frames: usize) -> bool {
+        let seam = self.setup.seam;
+        let here = !self.moving || at_hand(&self.current, frames, seam, &self.source);
+        let next = self.pending.is_empty() || at_hand(&self.next_voice(), frames, seam, &self.source);
+        !(here && next)
+    }
+
+    /// Makes the next frames: interleaved stereo, any number of them, also none. Realtime-safe.
+    pub fn render(&mut self, out: &mut [f32]) {
+        self.take_in();
+        self.look_ahead();
+        let frames = out.len() / 2;
+        let (whole, rest) = out.split_at_mut(frames * 2);
+        rest.fill(0.0);
+        self.mark();
+        let mut done = 0;
+        while done < frames {
+            done += self.step(&mut whole[done * 2..]);
+        }
+        let board = &self.inside.board;
+        board.position.store(self.current.head.at.0, Ordering::Relaxed);
+        board.playing.store(self.moving || self.pending.open.is_some(), Ordering::Release);
+        board.callbacks.fetch_add(1, Ordering::Relaxed);
+        board.rendered.store(self.clock, Ordering::Release);
+    }
+
+    fn take_commands(&mut self) {
+        for _ in 0..MOST_COMMANDS {
+            // Room for what can come back, before anything is taken that could.
+            if self.inside.returns.vacant_len() < MOST_COMMANDS {
+                return;
+            }
+            let Some(command) = self.inside.commands.try_pop() else { return };
+            self.obey(command);
+        }
+    }
+
+    fn obey(&mut self, command: Command) {
+        if self.pending.is_empty() {
+            self.pending.since = self.clock;
+        }
+        match command {
+            Command::Scene(scene) => {
+                if let Some(old) = self.pending.scene.replace(scene) {
+                    give_back(&mut self.inside.returns, old);
+                }
+            }
+            Command::Play { from, until, frames } => {
+                self.pending.jump = from.or(self.pending.jump);
+                self.pending.open = Some((until, frames));
+            }
+            Command::Stop => {
+                self.pending.jump = None;
+                self.pending.open = None;
+                if self.moving {
+                    self.close();
+                }
+            }
+            Command::Locate(at) => self.pending.jump = Some(at),
+            Command::Loop(span) => self.pending.looped = Some(span.filter(|span| span.start < span.end)),
+            Command::Level(level) => {
+                let level = if level.0.is_finite() { level.0 } else { 0.0 };
+                self.level.head_for(level, self.setup.glide, false);
+            }
+            Command::RiseAgain => self.risen = false,
+        }
+    }
+
+    /// Decides once a callback whether the pending change has its samples, or has waited long enough.
+    fn look_ahead(&mut self) {
+        self.ready = true;
+        if !self.pending.is_empty() {
+            let jumps = self.pending.jump.is_some() || self.pending.open.is_some();
+            let patience = if jumps { self.setup.patience } else { self.setup.swap_patience };
+            let waited = self.clock - self.pending.since.min(self.clock);
+            self.ready =
+                waited >= patience || at_hand(&self.next_voice(), AHEAD, self.setup.seam, &self.source);
+        }
+        self.inside.board.waiting.store(!self.ready, Ordering::Release);
+    }
+
+    /// The voice that the pending change leads to.
+    fn next_voice(&self) -> Voice {
+        let Pending { scene, looped, jump, open, .. } = &self.pending;
+        let mut head = self.current.head;
+        if let Some(looped) = looped {
+            head.looped = *looped;
+        }
+        let opens = open.is_some() && !self.moving;
+        let new_loop = looped.is_some() && (self.moving || opens);
+        let outside = head.looped.filter(|span| !span.contains(head.at));
+        match (jump, outside) {
+            (Some(at), _) => head.at = *at,
+            (None, Some(span)) if new_loop || opens => head.at = span.start,
+            _ => {}
+        }
+        Voice { scene: Arc::clone(scene.as_ref().unwrap_or(&self.current.scene)), head }
+    }
+
+    /// Begins the pending change if it may.
+    fn begin_pending(&mut self) {
+        if self.pending.is_empty() || self.outgoing.is_some() || !self.ready {
+            return;
+        }
+        let next = self.next_voice();
+        let Pending { scene, open, .. } = std::mem::take(&mut self.pending);
+        let differs = !Arc::ptr_eq(&next.scene, &self.current.scene) || next.head != self.current.head;
+        let old = std::mem::replace(&mut self.current, next);
+        if self.moving && differs {
+            self.outgoing = Some(old);
+            self.swapped = 0;
+        } else {
+            give_back(&mut self.inside.returns, old.scene);
+        }
+        // The pending scene's own count, now that the voice holds one.
+        if let Some(scene) = scene {
+            give_back(&mut self.inside.returns, scene);
+        }
+        if let Some((until, frames)) = open {
+            self.until = until;
+            self.until_clock = frames.map(|frames| self.clock.saturating_add(frames));
+            self.open();
+        }
+        self.mark();
+    }
+
+    fn open(&mut self) {
+        if self.gate.target() < 1.0 {
+            let length = if self.risen { self.setup.ramp } else { self.setup.rise };
+            self.gate.head_for(1.0, length, !self.risen);
+        }
+        if !self.moving {
+            (self.opened_at, self.halted_at) = (Some(self.clock), None);
+        }
+        self.moving = true;
+    }
+
+    fn close(&mut self) {
+        if self.gate.target() > 0.0 {
+            self.gate.head_for(0.0, self.setup.ramp, false);
+            (self.until, self.until_clock) = (None, None);
+            if self.gate.left() == 0 {
+                self.halt();
+            }
+        }
+    }
+
+    /// It has fallen silent.
+    fn halt(&mut self) {
+        self.moving = false;
+        self.halted_at = Some(self.clock);
+        if let Some(old) = self.outgoing.take() {
+            give_back(&mut self.inside.returns, old.scene);
+        }
+        self.mark();
+    }
+
+    /// Makes frames up to the next one at which something begins or ends; gives how many.
+    fn step(&mut self, out: &mut [f32]) -> usize {
+        self.begin_pending();
+        let there = self.until.is_some_and(|until| self.current.head.at >= until)
+            || self.until_clock.is_some_and(|until| self.clock >= until);
+        if self.moving && there {
+            self.close();
+        }
+        let room = (out.len() / 2).min(CHUNK);
+        let frames = if self.moving { self.sounding(room) } else { room };
+        let (now, _) = out.split_at_mut(frames * 2);
+        if self.moving {
+            self.finish(frames, now);
+        } else {
+            for frame in now.chunks_exact_mut(2) {
+                frame.copy_from_slice(&self.ceiling.pass([0.0, 0.0]));
+            }
+            self.level.advance(frames as u64);
+        }
+        self.clock += frames as u64;
+        if self.moving {
+            self.after(frames);
+        }
+        frames
+    }
+
+    /// Renders the voices into the first bus; gives for how many frames.
+    fn sounding(&mut self, room: usize) -> usize {
+        let cap = |frames: usize, at: u64| usize::try_from(at).map_or(frames, |at| frames.min(at));
+        let mut frames = room;
+        if self.outgoing.is_some() {
+            frames = cap(frames, self.setup.swap - self.swapped);
+        }
+        if self.gate.left() > 0 {
+            frames = cap(frames, self.gate.left());
+        }
+        if let Some(until) = self.until.filter(|until| *until > self.current.head.at) {
+            frames = cap(frames, until.since(self.current.head.at).0);
+        }
+        if let Some(until) = self.until_clock.filter(|until| *until > self.clock) {
+            frames = cap(frames, until - self.clock);
+        }
+        frames = self.current.head.stretch(frames, self.setup.seam).frames.max(1);
+        let (seam, peaks) = (self.setup.seam, self.inside.board.peaks.as_slice());
+        self.work.render(&mut self.current, 0, frames, seam, &mut self.source, peaks);
+        if let Some(old) = &mut self.outgoing {
+            self.work.render(old, 1, frames, seam, &mut self.source, peaks);
+            self.work.swap(frames, self.swapped, self.setup.swap);
+        }
+        frames
+    }
+
+    /// From the bus to the output: meters, ramp and level, rounding, ceiling.
+    fn finish(&mut self, frames: usize, out: &mut [f32]) {
+        let [[left, right], _] = &self.work.buses;
+        let (mut bad, sum) = (0, &mut self.sum[..frames * 2]);
+        let sides = left.iter().zip(right);
+        for (((frame, sum), (left, right)), number) in
+            out.chunks_exact_mut(2).zip(sum.chunks_exact_mut(2)).zip(sides).zip(0u64..)
+        {
+            let gain = self.gate.ahead(number) * self.level.ahead(number);
+            let mut finite = |sample: f64| {
+                #[expect(clippy::cast_possible_truncation, reason = "this is where audio becomes f32 again")]
+                let sample = sample as f32;
+                bad += u64::from(!sample.is_finite());
+                if sample.is_finite() { sample } else { 0.0 }
+            };
+            let heard = [finite(*left * gain), finite(*right * gain)];
+            #[expect(clippy::cast_possible_truncation, reason = "as above")]
+            sum.copy_from_slice(&[*left as f32, *right as f32]);
+            frame.copy_from_slice(&self.ceiling.pass(heard));
+        }
+        self.level.advance(frames as u64);
+        self.gate.advance(frames as u64);
+        let board = &self.inside.board;
+        if bad > 0 {
+            board.nonfinite.fetch_add(bad, Ordering::Relaxed);
+        }
+        // Whole frames only, so that left stays left.
+        if self.inside.sums.vacant_len() >= sum.len() {
+            self.inside.sums.push_slice(sum);
+        } else {
+            board.lost.fetch_add(frames as u64, Ordering::Relaxed);
+        }
+    }
+
+    /// What ends with the frames just made.
+    fn after(&mut self, frames: usize) {
+        if self.outgoing.is_some() {
+            self.swapped += frames as u64;
+            if self.swapped >= self.setup.swap
+                && let Some(old) = self.outgoing.take()
+            {
+                give_back(&mut self.inside.returns, old.scene);
+            }
+        }
+        if self.gate.left() == 0 {
+            if self.gate.target() > 0.0 {
+                self.risen = true;
+            } else {
+                self.halt();
+            }
+        }
+        // A loop goes round only at the end of a step.
+        if self.current.head.looped.is_some_and(|span| span.start == self.current.head.at) {
+            self.mark();
+        }
+    }
+
+    fn mark(&mut self) {
+        let mark = Mark { stream: self.clock, at: self.current.head.at, moving: self.moving };
+        if self.inside.marks.try_push(mark).is_err() {
+            self.inside.board.lost.fetch_add(1, Ordering::Relaxed);
+        }
+    }
+}
+
+/// Sends a scene back to be dropped elsewhere.
+fn give_back(returns: &mut HeapProd<Arc<Scene>>, scene: Arc<Scene>) {
+    if let Err(scene) = returns.try_push(scene) {
+        // Room was made sure of before the command was taken. Were it not there, losing the memory would be better than
+        // freeing it here.
+        std::mem::forget(scene);
+    }
+}
