@@ -74,7 +74,9 @@ pub fn encode_frame(old: &Buffer, new: &Buffer) -> Vec<u8> {
     }
     let width = new.area.width;
     let rows = write(&changed, width);
-    if changed.len() > FEW {
+    // Half a wide glyph takes its other half along when it is written over: then only reading order is safe.
+    let wide = |cell: &Cell| cell.symbol().len() > 1 && cell.symbol().width() != 1;
+    if changed.len() > FEW || changed.iter().any(|(x, y, cell)| wide(cell) || wide(&old[(*x, *y)])) {
         return rows;
     }
     let mut best = rows;

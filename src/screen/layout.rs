@@ -89,11 +89,19 @@ fn strips(app: &App, world: &World, lanes: Rect) -> Vec<Strip> {
     let tall = lane_height(app, world, lanes.height);
     let guide = song.guide().and_then(|guide| song.number(guide.id)).map(|number| number - 1);
     let others = (0..song.lanes.len()).filter(|row| Some(*row) != guide).skip(app.view.top);
+    // Where all lanes fit, the lines that are left over go to the upper ones.
+    let count = u16::try_from(song.lanes.len()).unwrap_or(u16::MAX);
+    let mut spare = match (app.view.height, app.view.collapsed.is_empty()) {
+        (0, true) if tall < 12 => lanes.height.saturating_sub(tall.saturating_mul(count)),
+        _ => 0,
+    };
     let mut strips = Vec::new();
     let (mut y, end) = (lanes.y, lanes.y + lanes.height);
     for row in guide.into_iter().chain(others) {
         let collapsed = app.view.collapsed.contains(&song.lanes[row].id);
-        let height = if collapsed { 1 } else { tall }.min(end.saturating_sub(y));
+        let extra = u16::from(spare > 0 && !collapsed);
+        spare -= extra;
+        let height = if collapsed { 1 } else { tall + extra }.min(end.saturating_sub(y));
         if height == 0 {
             break;
         }

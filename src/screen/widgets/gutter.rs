@@ -39,7 +39,7 @@ pub fn draw(brush: &Brush, strip: Strip, buffer: &mut Buffer) {
         .collect();
     let room =
         usize::from(inner.saturating_sub(5)).saturating_sub(flags.len() + usize::from(!flags.is_empty()));
-    put(buffer, area.x + 5, area.y, inner.saturating_sub(4), &fit(&lane.name, room, glyphs.cut), name);
+    put(buffer, area.x + 5, area.y, inner.saturating_sub(5), &fit(&lane.name, room, glyphs.cut), name);
     let right = area.right().saturating_sub(2 + flags.len() as u16);
     put(buffer, right, area.y, inner, &flags, brush.style(Role::Wrong));
     if strip.height > 1 {
@@ -47,7 +47,7 @@ pub fn draw(brush: &Brush, strip: Strip, buffer: &mut Buffer) {
             buffer,
             area.x + 5,
             area.y + 1,
-            inner.saturating_sub(4),
+            inner.saturating_sub(5),
             &second(brush, strip),
             brush.style(Role::Faint),
         );
@@ -55,7 +55,7 @@ pub fn draw(brush: &Brush, strip: Strip, buffer: &mut Buffer) {
     let (words, tight) = app.lines.tight(lane.id, 10.0, world.session.rate);
     if strip.height > 2 && words > 0 {
         let text = format!("{tight} of {words} tight");
-        put(buffer, area.x + 5, area.y + 2, inner.saturating_sub(4), &text, brush.style(Role::Faint));
+        put(buffer, area.x + 5, area.y + 2, inner.saturating_sub(5), &text, brush.style(Role::Faint));
     }
     let level = app.meters.get(strip.row).copied().unwrap_or(0);
     let meter = app.shapes.level(if heard { level } else { 0 });
