@@ -54,7 +54,7 @@ pub fn draw(brush: &Brush, strip: Strip, buffer: &mut Buffer) {
     }
     let (words, tight) = app.lines.tight(lane.id, 10.0, world.session.rate);
     if strip.height > 2 && words > 0 {
-        let text = format!("{tight} of {words} tight");
+        let text = format!("{tight}/{words} tight");
         put(buffer, area.x + 5, area.y + 2, inner.saturating_sub(5), &text, brush.style(Role::Faint));
     }
     let level = app.meters.get(strip.row).copied().unwrap_or(0);
