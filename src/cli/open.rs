@@ -12,7 +12,7 @@ mod terminal;
 mod work;
 
 use std::panic::{AssertUnwindSafe, catch_unwind};
-use std::path::PathBuf;
+use std::path::{Path, PathBuf};
 use std::sync::mpsc::channel;
 
 use super::{CliError, audition, opening, output, presets, progress};
@@ -40,6 +40,19 @@ pub struct Args {
     pub out: String,
     #[command(flatten)]
     pub switches: Switches,
+}
+
+impl Args {
+    /// The usual way to open a session.
+    pub fn of(session: &Path) -> Args {
+        Args {
+            session: session.to_owned(),
+            keymap: None,
+            theme: None,
+            out: "device".to_owned(),
+            switches: Switches::AUTO,
+        }
+    }
 }
 
 /// What reaches the loop.

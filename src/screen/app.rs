@@ -93,6 +93,8 @@ pub struct App {
     /// Ticks since playing began, to show meters less often than the playhead moves.
     pub(super) ticks: u64,
     pub(super) meters: Vec<u8>,
+    /// The same of what goes out, left and right, if the player measures it.
+    pub(super) sum: Option<(u8, u8)>,
     /// The state that is heard instead of the one shown.
     pub(super) heard: Option<EditId>,
     pub(super) sound: String,
@@ -100,7 +102,6 @@ pub struct App {
     pub(super) walker: EditId,
     pub(super) scrolled: usize,
     pub(super) drag: Option<super::mouse::Drag>,
-    /// Rows drawn last, to know what the mouse hit.
     pub(super) quitting: bool,
 }
 
@@ -137,6 +138,7 @@ impl App {
             playing: Playing::default(),
             ticks: 0,
             meters: Vec::new(),
+            sum: None,
             heard: None,
             sound: setup.sound,
             walker: EditId(0),

@@ -24,9 +24,10 @@ use super::key::Key;
 use crate::command::Diagnostic;
 
 /// Where a binding holds.
-#[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Hash)]
+#[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Hash, Default)]
 pub enum Place {
     /// In every view that has no binding of its own for the key.
+    #[default]
     Everywhere,
     /// In the lanes view.
     Lanes,
@@ -102,12 +103,6 @@ pub struct Keymap {
     pub counts: bool,
     bindings: BTreeMap<(Place, Vec<Key>), Binding>,
     groups: BTreeMap<Vec<Key>, String>,
-}
-
-impl Default for Place {
-    fn default() -> Place {
-        Place::Everywhere
-    }
 }
 
 impl Keymap {

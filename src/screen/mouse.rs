@@ -16,6 +16,13 @@ pub struct Drag {
     to: Option<i64>,
 }
 
+impl Drag {
+    /// Where the mouse has moved the edge.
+    pub(super) fn to(self) -> Option<i64> {
+        self.to
+    }
+}
+
 impl App {
     pub(super) fn mouse(&mut self, world: &World, mouse: Mouse) -> Vec<Effect> {
         if self.prompt.is_some() || self.palette.is_some() {

@@ -149,6 +149,7 @@ impl App {
         }
         self.playing = playing;
         if stopped {
+            self.sum = None;
             self.meters.clear();
         }
         if !self.playing.running || !moved {
@@ -156,6 +157,7 @@ impl App {
         }
         if self.ticks.is_multiple_of(METER_TICKS) {
             self.meters = self.levels(world);
+            self.sum = self.playing.peaks.map(|(left, right)| (meter(left), meter(right)));
         }
         self.ticks += 1;
         let width = f64::from(self.wave_columns(world));
@@ -181,10 +183,7 @@ impl App {
             }
             let look = scene.look(lane, at, at + span);
             let peak = look.sound.filter(|_| !look.gone).map_or(0.0, |sound| sound.peak());
-            // 6 dB a step, from -42 dB up.
-            #[expect(clippy::cast_possible_truncation, clippy::cast_sign_loss, reason = "held in range")]
-            let steps = (8.0 + 20.0 * peak.max(1e-6).log10() / 6.0).round().clamp(0.0, 8.0) as u8;
-            steps
+            meter(peak)
         };
         song.lanes.iter().enumerate().map(level).collect()
     }
@@ -279,6 +278,13 @@ impl App {
         detail.asked = Some((from, to));
         effects.push(Effect::Samples(asset, from, to));
     }
+}
+
+/// A peak (linear) as a step from 0 to 8: 6 dB a step, from -42 dB up.
+fn meter(peak: f32) -> u8 {
+    #[expect(clippy::cast_possible_truncation, clippy::cast_sign_loss, reason = "held in range")]
+    let steps = (8.0 + 20.0 * peak.max(1e-6).log10() / 6.0).round().clamp(0.0, 8.0) as u8;
+    steps
 }
 
 /// Which frames of which recordings a stretch of a lane shows.

@@ -57,6 +57,9 @@ pub fn locale() -> Option<String> {
 }
 
 impl Switches {
+    /// Everything left to the environment.
+    pub const AUTO: Switches = Switches { color: Choice(None), glyphs: Choice(None) };
+
     /// Colours to use.
     pub fn colours(&self) -> ColourLevel {
         let guess = || {

@@ -48,7 +48,8 @@ pub fn keymap(asked: Option<&str>) -> Result<(Keymap, Vec<String>), CliError> {
     for (file, text) in layers.iter().rev() {
         problems.extend(map.read(text, file, &check_line).iter().map(ToString::to_string));
     }
-    if let Some((path, text)) = own(&map.name) {
+    let read = |path: &Path| layers.iter().any(|(file, _)| *file == path.display().to_string());
+    if let Some((path, text)) = own(&map.name).filter(|(path, _)| !read(path)) {
         problems.extend(
             map.read(&text, &path.display().to_string(), &check_line).iter().map(ToString::to_string),
         );

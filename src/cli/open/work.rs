@@ -1,11 +1,12 @@
 //! Background work: peaks, starts of words, samples for close looks. All of it answers by message.
 
 use std::collections::BTreeMap;
+use std::collections::btree_map::Entry;
 use std::panic::{AssertUnwindSafe, catch_unwind};
 use std::path::{Path, PathBuf};
+use std::sync::Arc;
 use std::sync::atomic::{AtomicBool, AtomicU64, Ordering};
 use std::sync::mpsc::{Receiver, Sender, channel};
-use std::sync::{Arc, Mutex};
 
 use super::Message;
 use crate::audition::cache::TakeFile;
@@ -15,7 +16,7 @@ use crate::listen::first_onsets::{EnergyOnsets, OnsetFinder};
 use crate::media::peaks::BASE;
 use crate::media::{self, MediaError, MediaErrorKind, Peaks, Progress, WavReader};
 use crate::screen::{Event, Starts, Weight};
-use crate::song::{Asset, AssetId};
+use crate::song::{Asset, AssetId, Song};
 
 /// All background work of one run.
 pub struct Work {
@@ -80,7 +81,7 @@ impl Work {
 
 /// Looks whether the recordings are those that were taken in, and says which are not.
 pub fn verify(session: &Session, folder: &Path, to: &Sender<Message>) {
-    let (session, folder, to) = (session.clone(), folder.to_owned(), to.clone());
+    let (session, folder, to) = (recordings(session), folder.to_owned(), to.clone());
     std::thread::spawn(move || {
         guarded(&to.clone(), || {
             for (_, trouble) in assets::verify(&session, &folder) {
@@ -93,7 +94,7 @@ pub fn verify(session: &Session, folder: &Path, to: &Sender<Message>) {
 
 /// Makes the working copies that sound is played from, and tells when they are there.
 pub fn copies(session: &Session, folder: &Path, to: &Sender<Message>) {
-    let (session, folder, to) = (session.clone(), folder.to_owned(), to.clone());
+    let (session, folder, to) = (recordings(session), folder.to_owned(), to.clone());
     std::thread::spawn(move || {
         guarded(&to.clone(), || {
             let takes = assets::working_copies(&session, &folder)
@@ -104,6 +105,12 @@ pub fn copies(session: &Session, folder: &Path, to: &Sender<Message>) {
             let _ = to.send(Message::Takes(takes));
         });
     });
+}
+
+/// A session with nothing but its recordings, since copying thousands of edits takes time.
+fn recordings(session: &Session) -> Session {
+    let Session { title, rate, time_origin, assets, .. } = session;
+    Session::new(title.clone(), *rate, *time_origin, assets.clone(), Song::default())
 }
 
 /// A panic in the background is a message, not an end.
@@ -169,9 +176,9 @@ impl Shared {
     }
 
     fn read_samples(&self, asked: &Receiver<(AssetId, u64, u64)>) {
-        let open: Mutex<BTreeMap<AssetId, WavReader>> = Mutex::default();
+        let mut open = BTreeMap::new();
         while let Ok((id, from, to)) = asked.recv() {
-            match self.stretch(&open, id, from, to) {
+            match self.stretch(&mut open, id, from, to) {
                 Ok(samples) => self.say(Event::Samples(id, from, samples.into())),
                 Err(error) => self.say(Event::Note(Weight::Wrong, error.to_string())),
             }
@@ -181,17 +188,16 @@ impl Shared {
     /// Samples of a recording, both channels as one: what is seen is where it is, not on which side.
     fn stretch(
         &self,
-        open: &Mutex<BTreeMap<AssetId, WavReader>>,
+        open: &mut BTreeMap<AssetId, WavReader>,
         id: AssetId,
         from: u64,
         to: u64,
     ) -> Result<Vec<f32>, MediaError> {
-        let mut open = open.lock().unwrap_or_else(std::sync::PoisonError::into_inner);
         let Some(asset) = self.assets.iter().find(|asset| asset.id == id) else { return Ok(Vec::new()) };
-        if !open.contains_key(&id) {
-            open.insert(id, WavReader::open(&self.working_copy(asset)?)?);
-        }
-        let Some(reader) = open.get_mut(&id) else { return Ok(Vec::new()) };
+        let reader = match open.entry(id) {
+            Entry::Occupied(known) => known.into_mut(),
+            Entry::Vacant(place) => place.insert(WavReader::open(&self.working_copy(asset)?)?),
+        };
         let to = to.min(reader.info().frames);
         let length = usize::try_from(to.saturating_sub(from)).unwrap_or(0);
         let mut left = vec![0.0; length];

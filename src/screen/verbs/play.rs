@@ -102,6 +102,7 @@ fn play(app: &mut App, world: &World, args: &Args) -> Acted {
 fn stop(app: &mut App, _: &World, _: &Args) -> Acted {
     app.playing.running = false;
     app.meters.clear();
+    app.sum = None;
     Ok(vec![Effect::Transport(TransportRequest::Stop)])
 }
 

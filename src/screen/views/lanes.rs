@@ -172,6 +172,9 @@ fn uprights(brush: &Brush, buffer: &mut Buffer) {
         }
     };
     upright(app.view.cursor, glyphs.cursor, brush.style(Role::Cursor));
+    if let Some(to) = app.drag.and_then(|drag| drag.to()) {
+        upright(to, glyphs.line, brush.style(Role::Selected));
+    }
     if app.playing.running {
         upright(app.playing.at.0, glyphs.playhead, brush.style(Role::Playhead));
     }

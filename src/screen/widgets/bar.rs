@@ -79,7 +79,9 @@ fn sounding(brush: &Brush) -> Vec<(String, Role)> {
         None => format!("hears {}", app.view.hear.word()),
     };
     parts.push((heard, if app.heard.is_some() { Role::Late } else { Role::Text }));
-    parts.push((format!("{:+.0} dB", app.view.level_db), Role::Text));
+    let meter = |level| app.shapes.level(level);
+    let sum = app.sum.map_or(String::new(), |(left, right)| format!("{}{} ", meter(left), meter(right)));
+    parts.push((format!("{sum}{:+.0} dB", app.view.level_db), Role::Text));
     if !narrow {
         parts.push((app.sound.clone(), Role::Faint));
     }
