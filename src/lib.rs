@@ -8,6 +8,7 @@
 //! |---|---|
 //! | [`cli`] | the command line: one file per subcommand; terminals, clocks and exit codes live here |
 //! | [`handoff`] | the bounce: consolidated files of every lane and the stack's sum; the check before it |
+//! | [`screen`] | the terminal UI: state, update, views, widgets, keymaps, themes. No files, no DSP |
 //! | [`audition`] | transport, realtime engine, block cache, devices and other outputs: edits heard at once |
 //! | [`command`] | grammar, scopes, one file per verb: a line of text becomes resolved operations |
 //! | [`listen`] | what a recording holds: phrases, consonants, breaths, floor; where two sounds join best |
@@ -31,5 +32,6 @@ pub mod handoff;
 pub mod listen;
 pub mod media;
 pub mod mix;
+pub mod screen;
 pub mod song;
 pub mod sound;

@@ -16,7 +16,7 @@ use tautline::edit::{Access, Session, Store, apply_all, inverse_all, journal_pat
 use tautline::song::rules::check_song;
 use tautline::song::{EditId, Song};
 
-type Script = Vec<(String, Option<Cursor>)>;
+type Script = Vec<(String, Option<Cursor<'static>>)>;
 
 fn script(longest: usize) -> impl Strategy<Value = Script> {
     prop::collection::vec((command(), cursor()), 1..longest)

@@ -307,16 +307,22 @@ fn describe(status: &Status, readings: &Readings, rate: u32) -> String {
     format!("{state}  {:>10}  {peak}  {loudness}  {output}{missing}", show_seconds(status.heard, rate))
 }
 
-/// Says the caution before the first sound, and remembers that it did.
+/// Says the caution before the first sound.
 fn caution(out: &OutputChoice) {
+    if let Some(text) = caution_once(out) {
+        output::message(text);
+    }
+}
+
+/// The caution, if it was never said before; remembers that it is said now.
+pub fn caution_once(out: &OutputChoice) -> Option<&'static str> {
     if !matches!(out, OutputChoice::Device(_) | OutputChoice::Pipe) {
-        return;
+        return None;
     }
     let marker = folders::state().map(|folder| folder.join("caution-shown"));
     if marker.as_ref().is_some_and(|marker| marker.exists()) {
-        return;
+        return None;
     }
-    output::message(CAUTION);
     if let Some(marker) = marker
         && let Some(folder) = marker.parent()
     {
@@ -324,4 +330,5 @@ fn caution(out: &OutputChoice) {
         let _ =
             fs::create_dir_all(folder).and_then(|()| fs::write(&marker, "The hearing caution was shown.\n"));
     }
+    Some(CAUTION)
 }

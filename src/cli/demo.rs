@@ -1,10 +1,11 @@
 //! `tautline demo`: lays out a demo chorus, edits it by a script and bounces it, saying what it does.
 
 use std::fs;
+use std::io::IsTerminal;
 use std::path::{Path, PathBuf};
 
 use super::bounce::{self, Target};
-use super::{CliError, new, output, run};
+use super::{CliError, new, open, output, run};
 use crate::edit::{Access, Store};
 
 /// Where to lay the demo out.
@@ -13,7 +14,7 @@ pub struct Args {
     /// A folder that does not exist yet, or is empty.
     #[arg(value_name = "DIR", default_value = "tautline-demo")]
     folder: PathBuf,
-    /// Do not end with the hints on how to go on by hand.
+    /// Do not end with the hints on how to go on by hand, nor offer the screen.
     #[arg(long)]
     no_open: bool,
 }
@@ -59,10 +60,19 @@ pub fn main(args: &Args) -> Result<(), CliError> {
         return Ok(());
     }
     output::text(&format!(
-        "\nGo on by hand:\n  tautline show {shown}\n  tautline run {shown} -c 'goto \"as sung\"'\n  \
+        "\nGo on by hand:\n  tautline open {shown}\n  tautline show {shown}\n  tautline run {shown} -c 'goto \"as sung\"'\n  \
          tautline run {shown} -c 'goto \"tight\"; fade out 60ms curve raised-cosine fit on role double'\n  \
          tautline check {shown}\n  tautline help commands\n"
-    ))
+    ))?;
+    if !std::io::stdin().is_terminal() || !std::io::stdout().is_terminal() {
+        return Ok(());
+    }
+    output::text("\nEnter opens the screen; Ctrl-C ends here. ")?;
+    let mut line = String::new();
+    match std::io::stdin().read_line(&mut line) {
+        Ok(0) | Err(_) => Ok(()),
+        Ok(_) => open::main(&open::Args::of(&session)),
+    }
 }
 
 /// Writes the takes and the script into a fresh folder.

@@ -17,7 +17,7 @@ pub fn config() -> Option<PathBuf> {
     etcetera::choose_base_strategy().ok().map(|base| base.config_dir().join("tautline"))
 }
 
-/// Where the program remembers what it did, such as that a caution was shown; `None` without a home folder.
+/// Where the program remembers what it did, such as how one looked at a session; `None` without a home folder.
 pub fn state() -> Option<PathBuf> {
     let base = etcetera::choose_base_strategy().ok()?;
     base.state_dir().or_else(|| Some(base.config_dir())).map(|folder| folder.join("tautline"))

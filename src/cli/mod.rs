@@ -11,12 +11,15 @@ mod bounce;
 mod check;
 mod demo;
 mod devices;
+mod doctor;
 mod error;
 mod folders;
 mod hearing;
 mod help;
 mod intake_cache;
+mod keys;
 mod new;
+mod open;
 mod opening;
 mod output;
 mod pack;
@@ -53,6 +56,8 @@ struct Cli {
 enum Command {
     /// Make a session from recordings or folders of recordings.
     New(new::Args),
+    /// Open the screen: lanes, keys, sound.
+    Open(open::Args),
     /// Apply commands without a screen.
     Run(run::Args),
     /// Show the lanes and regions as they stand.
@@ -75,6 +80,10 @@ enum Command {
     Tempo(tempo::Args),
     /// Lay out a demo chorus, edit it by a script and bounce it.
     Demo(demo::Args),
+    /// Print the keys of the screen and what they do.
+    Keys(keys::Args),
+    /// Say what was found of the terminal, its colours, the sound and the configuration.
+    Doctor(doctor::Args),
     /// Print the JSON Schema of session files.
     Schema,
     /// Print help: for a subcommand, for all commands of the editing language, or for one verb of it.
@@ -93,6 +102,9 @@ pub fn main(args: impl IntoIterator<Item = OsString>) -> ExitCode {
     };
     let result = match cli.command {
         Command::New(args) => new::main(&args),
+        Command::Open(args) => open::main(&args),
+        Command::Keys(args) => keys::main(&args),
+        Command::Doctor(args) => doctor::main(&args),
         Command::Run(args) => run::main(&args),
         Command::Show(args) => show::main(&args),
         Command::Timing(args) => timing::main(&args),

@@ -10,6 +10,13 @@ use crate::media::Progress;
 
 /// Set once the user asked to stop.
 static STOP: OnceLock<Arc<AtomicBool>> = OnceLock::new();
+/// Set while the screen is up: a bar would be drawn into it.
+static QUIET: AtomicBool = AtomicBool::new(false);
+
+/// Shows no more bars.
+pub fn quiet() {
+    QUIET.store(true, Ordering::Relaxed);
+}
 
 /// From now on an interrupt (SIGINT) or a request to end (SIGTERM) stops the work that a [`Bar`] shows, so that it can
 /// clean up behind itself; a second one ends the program at once.
@@ -31,7 +38,7 @@ pub struct Bar {
 impl Bar {
     /// A bar called `what`.
     pub fn new(what: &str) -> Bar {
-        let visible = std::io::stderr().is_terminal();
+        let visible = std::io::stderr().is_terminal() && !QUIET.load(Ordering::Relaxed);
         let target = if visible { ProgressDrawTarget::stderr() } else { ProgressDrawTarget::hidden() };
         let bar = ProgressBar::with_draw_target(Some(1), target);
         let style = ProgressStyle::with_template("{msg:24!} {wide_bar} {percent:>3} %  {eta} left");

@@ -1,7 +1,7 @@
 //! Completion: what could come next at the end of a line, from the same table as everything else.
 
 use super::context::Context;
-use super::grammar::{Args, Expected, Kind, Matcher};
+use super::grammar::{Args, Expected, Kind, Matcher, Part};
 use super::lexer::{TokenKind, tokens};
 use super::parse::read;
 use super::table::{VERBS, verb};
@@ -18,6 +18,17 @@ pub struct Candidate {
 /// What could come next at the end of `line`, best first. The unfinished last word narrows the list.
 #[must_use]
 pub fn complete(line: &str, context: Option<&Context>) -> Vec<Candidate> {
+    complete_with(line, context, &[])
+}
+
+/// [`complete`] with more verbs than the table has: each a name, what it does, and the form that follows
+/// it. They have no scope.
+#[must_use]
+pub fn complete_with(
+    line: &str,
+    context: Option<&Context>,
+    more: &[(&'static str, &'static str, &'static [Part])],
+) -> Vec<Candidate> {
     let open = line.rfind([';', ' ', ',', '.']).map_or(0, |index| index + 1);
     let quoted = line.matches('"').count() % 2 == 1;
     let (done, partial) = match line.rfind('"').filter(|_| quoted) {
@@ -27,17 +38,22 @@ pub fn complete(line: &str, context: Option<&Context>) -> Vec<Candidate> {
     let Ok(found) = tokens(done) else { return Vec::new() };
     let part = found.rsplit(|token| token.kind == TokenKind::Semicolon).next().unwrap_or(&[]);
     let candidates = match part.first().map(|token| &token.kind) {
-        None => VERBS.iter().map(|verb| candidate(verb.name, verb.about)).collect(),
-        Some(TokenKind::Word(name)) => match verb(name) {
-            Some(verb) => {
-                let mut matcher = Matcher::new(&part[1..], done.len());
-                let matched = read(verb, &mut matcher, &mut Args::default());
-                let (at, expected) = matcher.expectation();
-                // Only what could stand at the end of the line goes on from it.
-                if matched.is_none() && at < part.len() - 1 { Vec::new() } else { ways(expected, context) }
-            }
-            None => Vec::new(),
-        },
+        None => {
+            let verbs = VERBS.iter().map(|verb| candidate(verb.name, verb.about));
+            verbs.chain(more.iter().map(|(name, about, _)| candidate(name, about))).collect()
+        }
+        Some(TokenKind::Word(name)) => {
+            let mut matcher = Matcher::new(&part[1..], done.len());
+            let mut args = Args::default();
+            let matched = match (verb(name), more.iter().find(|(more, ..)| more == name)) {
+                (Some(verb), _) => read(verb, &mut matcher, &mut args).is_some(),
+                (None, Some((_, _, form))) => matcher.form(form, 0, &mut args).is_some(),
+                (None, None) => return Vec::new(),
+            };
+            let (at, expected) = matcher.expectation();
+            // Only what could stand at the end of the line goes on from it.
+            if !matched && at < part.len() - 1 { Vec::new() } else { ways(expected, context) }
+        }
         Some(_) => Vec::new(),
     };
     candidates.into_iter().filter(|candidate| candidate.text.starts_with(partial)).collect()

@@ -6,18 +6,20 @@ use super::diagnostic::Diagnostic;
 use super::hearing::Hearing;
 use super::value::{EditRef, Quantity, TimeExpr};
 use crate::edit::Session;
-use crate::song::{EditId, FadePreset, LaneId, Length, Position, Shift, Span};
+use crate::song::{EditId, FadePreset, LaneId, Length, Position, RegionId, Shift, Span};
 
 /// Fade presets by name.
 pub type Presets = BTreeMap<String, FadePreset>;
 
-/// Where the cursor is.
+/// Where the hand is: the cursor and what was selected.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
-pub struct Cursor {
+pub struct Cursor<'a> {
     /// On which lane.
     pub lane: LaneId,
     /// Where on the timeline.
     pub at: Position,
+    /// Regions that were selected; ids that the song no longer has are passed over.
+    pub selected: &'a [RegionId],
 }
 
 /// What a command is resolved against.
@@ -26,19 +28,19 @@ pub struct Context<'a> {
     /// The session.
     pub session: &'a Session,
     /// The cursor; scripts have none.
-    pub cursor: Option<Cursor>,
+    pub cursor: Option<Cursor<'a>>,
     /// Fade presets.
     pub presets: &'a Presets,
     /// What was heard in the recordings.
     pub hearing: &'a dyn Hearing,
 }
 
-impl Context<'_> {
+impl<'a> Context<'a> {
     /// The cursor.
     ///
     /// # Errors
     /// There is none.
-    pub fn cursor(&self) -> Result<Cursor, Diagnostic> {
+    pub fn cursor(&self) -> Result<Cursor<'a>, Diagnostic> {
         self.cursor.ok_or_else(|| {
             Diagnostic::refusal("there is no cursor in a script")
                 .help("name the place: a time instead of `cursor`, and a scope such as `on lane 2 at 1.6s`")

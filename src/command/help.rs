@@ -1,5 +1,6 @@
 //! Help made from the table.
 
+use super::grammar::Part;
 use super::table::{ScopeUse, VERBS, Verb};
 
 /// Help for all verbs: usage, what it does, examples; then how values and scopes are written.
@@ -25,6 +26,7 @@ pub fn help_all() -> String {
          SCOPE\n\
          \x20 all               every lane but the guide and the backing; every lane for fade, trim and gain\n\
          \x20 here              the region at the cursor\n\
+         \x20 selected          the regions selected on the screen\n\
          \x20 loop              what sounds in the loop\n\
          \x20 lane 2,4-6        lanes by number; lane \"lead\" by name\n\
          \x20 role double       lanes by role\n\
@@ -46,6 +48,26 @@ pub fn help_verb(verb: &Verb) -> String {
     }
     for example in verb.examples {
         text.push_str(&format!("      {example}\n"));
+    }
+    text
+}
+
+/// A form as text: `[…]` is optional, `(a | b)` a choice.
+#[must_use]
+pub fn shape(parts: &[Part]) -> String {
+    let choices = |choices: &[&[Part]], separator: &str| {
+        choices.iter().map(|parts| shape(parts).trim_start().to_owned()).collect::<Vec<_>>().join(separator)
+    };
+    let mut text = String::new();
+    for part in parts {
+        text.push(' ');
+        match part {
+            Part::Word(word) => text.push_str(word),
+            Part::Value(_, kind) => text.push_str(kind.shape()),
+            Part::Maybe(parts) => text.push_str(&format!("[{}]", shape(parts).trim_start())),
+            Part::One(all) => text.push_str(&format!("({})", choices(all, " | "))),
+            Part::Any(_, all) => text.push_str(&format!("[{}]", choices(all, "] ["))),
+        }
     }
     text
 }

@@ -13,6 +13,7 @@ pub const SCOPE: &[Part] = &[
     Part::One(&[
         &[Part::Word("all")],
         &[Part::Word("here")],
+        &[Part::Word("selected")],
         &[Part::Word("loop")],
         &[Part::Word("lane"), Part::Value("lanes", Kind::Lanes)],
         &[Part::Word("role"), Part::Value("roles", Kind::Roles)],
@@ -37,6 +38,7 @@ pub struct Scope {
 enum Base {
     All,
     Here,
+    Selected,
     Loop,
     Lanes(Vec<LaneRef>),
     Roles(Vec<Role>),
@@ -61,6 +63,7 @@ impl Scope {
             (_, Some(Value::Roles(roles))) => Base::Roles(roles.clone()),
             _ if args.has("all") => Base::All,
             _ if args.has("loop") => Base::Loop,
+            _ if args.has("selected") => Base::Selected,
             _ => Base::Here,
         };
         let narrow = match (args.get("span"), args.get("at-time")) {
@@ -77,7 +80,7 @@ impl Scope {
     /// True if the scope names whole lanes rather than some of their regions.
     #[must_use]
     pub fn is_of_lanes(&self) -> bool {
-        self.narrow.is_none() && !matches!(self.base, Base::Here | Base::Loop)
+        self.narrow.is_none() && !matches!(self.base, Base::Here | Base::Selected | Base::Loop)
     }
 
     /// True if the scope is `all`, narrowed or not.
@@ -103,6 +106,11 @@ impl Scope {
                 rows.filter(worked_on).collect()
             }
             Base::Here => vec![row_of(song, context.cursor()?.lane)?],
+            Base::Selected => {
+                let selected = context.cursor()?.selected;
+                let has = |row: &usize| song.lanes[*row].regions.iter().any(|r| selected.contains(&r.id));
+                rows.filter(has).collect()
+            }
             Base::Roles(roles) => rows.filter(|row| roles.contains(&song.lanes[*row].role)).collect(),
             Base::Lanes(lanes) => named_lanes(song, lanes)?,
         };
@@ -112,6 +120,7 @@ impl Scope {
                     let words: Vec<&str> = roles.iter().map(|role| role.word()).collect();
                     format!("no lane has the role {}", words.join(" or "))
                 }
+                Base::Selected => return Err(Diagnostic::refusal("no region is selected")),
                 _ => "there is no lane but the guide and the backing".to_owned(),
             };
             return Err(Diagnostic::refusal(what).help("`tautline show` lists the lanes"));
@@ -146,6 +155,7 @@ impl Scope {
                     let span = context.loop_span()?;
                     Ok(region.at < span.end && span.start < region.end())
                 }
+                Base::Selected => Ok(context.cursor()?.selected.contains(&region.id)),
                 _ => Ok(true),
             }
         };

@@ -3,6 +3,7 @@
 use super::context::Context;
 use super::diagnostic::Diagnostic;
 use super::grammar::{Args, Part};
+use super::help::shape;
 use super::outcome::Action;
 use super::scope::Scope;
 use super::verbs;
@@ -105,23 +106,4 @@ impl Verb {
         }
         text
     }
-}
-
-/// A form as text: `[…]` is optional, `(a | b)` a choice.
-fn shape(parts: &[Part]) -> String {
-    let choices = |choices: &[&[Part]], separator: &str| {
-        choices.iter().map(|parts| shape(parts).trim_start().to_owned()).collect::<Vec<_>>().join(separator)
-    };
-    let mut text = String::new();
-    for part in parts {
-        text.push(' ');
-        match part {
-            Part::Word(word) => text.push_str(word),
-            Part::Value(_, kind) => text.push_str(kind.shape()),
-            Part::Maybe(parts) => text.push_str(&format!("[{}]", shape(parts).trim_start())),
-            Part::One(all) => text.push_str(&format!("({})", choices(all, " | "))),
-            Part::Any(_, all) => text.push_str(&format!("[{}]", choices(all, "] ["))),
-        }
-    }
-    text
 }

@@ -15,6 +15,7 @@ mod confidence;
 mod ends;
 mod features;
 mod filter;
+pub mod first_onsets;
 mod frames;
 mod heard;
 mod levels;

@@ -196,9 +196,11 @@ pub fn command() -> BoxedStrategy<String> {
 }
 
 /// A cursor, or none as in scripts.
-pub fn cursor() -> BoxedStrategy<Option<Cursor>> {
+pub fn cursor() -> BoxedStrategy<Option<Cursor<'static>>> {
     prop::option::of((1..=4u64, 0..240_000i64))
-        .prop_map(|cursor| cursor.map(|(lane, at)| Cursor { lane: LaneId(lane), at: Position(at) }))
+        .prop_map(|cursor| {
+            cursor.map(|(lane, at)| Cursor { lane: LaneId(lane), at: Position(at), selected: &[] })
+        })
         .boxed()
 }
 

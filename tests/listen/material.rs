@@ -198,7 +198,7 @@ pub struct Desk {
     pub store: Store,
     pub memory: Memory,
     pub presets: Presets,
-    pub cursor: Option<Cursor>,
+    pub cursor: Option<Cursor<'static>>,
     _folder: tempfile::TempDir,
 }
 

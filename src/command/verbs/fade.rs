@@ -32,7 +32,10 @@ pub static VERB: Verb = Verb {
             Part::Any(
                 1,
                 &[
-                    &[Part::Value("length", Kind::Length)],
+                    &[Part::One(&[
+                        &[Part::Value("length", Kind::Length)],
+                        &[Part::Value("by", Kind::Shift)],
+                    ])],
                     super::SCALE,
                     super::LONGER,
                     super::SHORTER,
@@ -45,12 +48,13 @@ pub static VERB: Verb = Verb {
     ])],
     scope: ScopeUse::Regions,
     every: true,
-    about: "Sets length, curve or bend of fades, changes them from what they are (`scale`, `longer`, `shorter`, `bend by`), \
+    about: "Sets length, curve or bend of fades, changes them from what they are (`scale`, `longer`, `shorter` or a signed length, `bend by`), \
             uses or saves a preset, or gives every edge without a fade one whose length follows the sound unless told; \
             `fit` shortens where a region is too short. Crossfades keep their length.",
     examples: &[
         "fade both 5ms on lane 2",
         "fade out 40ms curve equal-power bend 0.3 on all",
+        "fade out +10ms fit on all",
         "fade preset soft-ends on role double",
         "fade missing on all",
         "fade out longer 10ms bend by 0.1 on role double",

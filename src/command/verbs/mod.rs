@@ -36,7 +36,7 @@ use super::outcome::Action;
 use super::table::Call;
 use super::value::{TimeExpr, Value};
 use crate::edit::LaneValue;
-use crate::song::{Bend, Curve, Fade, Lane, Length};
+use crate::song::{Bend, Curve, Fade, Lane, Length, Shift};
 
 /// The options that shape a fade.
 const CURVE: &[Part] = &[Part::Word("curve"), Part::Value("curve-is", Kind::Curve)];
@@ -110,6 +110,8 @@ struct FadeChange {
     scale: Option<f64>,
     longer: Option<Length>,
     shorter: Option<Length>,
+    /// Longer (+) or shorter (-), after all else.
+    by: Shift,
 }
 
 impl FadeChange {
@@ -119,6 +121,10 @@ impl FadeChange {
             _ => None,
         };
         let bend = number(args, "bend-is").map(Bend);
+        let by = match args.get("by") {
+            Some(Value::Distance(by)) => context.shift(*by)?,
+            _ => Shift(0),
+        };
         Ok(FadeChange {
             length: length(args, "length", context)?,
             curve,
@@ -127,25 +133,34 @@ impl FadeChange {
             scale: number(args, "scale-by"),
             longer: length(args, "longer-by", context)?,
             shorter: length(args, "shorter-by", context)?,
+            by,
         })
     }
 
     fn applied_to(self, fade: Fade) -> Fade {
+        let length = self.length.unwrap_or_else(|| self.changed(fade.length));
+        let bend = self.bend.unwrap_or(fade.bend);
+        // Steps of a tenth must come back to where they began.
+        let bowed = |by: f64| Bend((((bend.0 + by) * 1000.0).round() / 1000.0).clamp(-1.0, 1.0));
         Fade {
-            length: self.length.unwrap_or_else(|| self.changed(fade.length)),
+            length: Length(length.0.saturating_add_signed(self.by.0)),
             curve: self.curve.unwrap_or(fade.curve),
-            bend: self.bend.unwrap_or(Bend((fade.bend.0 + self.bend_by).clamp(-1.0, 1.0))),
+            bend: if self.bend_by == 0.0 { bend } else { bowed(self.bend_by) },
         }
     }
 
     /// True if it touches the length.
     fn has_length(self) -> bool {
-        self.length.is_some() || self.scale.is_some() || self.longer.is_some() || self.shorter.is_some()
+        self.length.is_some()
+            || self.scale.is_some()
+            || self.longer.is_some()
+            || self.shorter.is_some()
+            || self.by != Shift(0)
     }
 
     /// The same without what it says about the length.
     fn without_length(self) -> FadeChange {
-        FadeChange { length: None, scale: None, longer: None, shorter: None, ..self }
+        FadeChange { length: None, scale: None, longer: None, shorter: None, by: Shift(0), ..self }
     }
 
     /// A length scaled, lengthened and shortened. No fade stays none, and none is shortened away.

@@ -1,0 +1,174 @@
+//! The player that makes sound: the audition engine, once the takes are at hand; until then time passes in silence.
+
+use std::collections::HashMap;
+use std::sync::Arc;
+
+use super::player::{Paced, Player};
+use crate::audition::cache::{DEFAULT_BUDGET, TakeFile};
+use crate::audition::{self, Choice, Listening, OutputChoice, OutputOptions, Quiet, Setup};
+use crate::edit::Session;
+use crate::mix::Plan;
+use crate::screen::{Audible, Hear, Playing, TransportRequest, Weight};
+use crate::song::{AssetId, Db, Song, Span};
+
+/// Plays through the audition engine.
+pub struct Sounding {
+    rate: u32,
+    channels: HashMap<AssetId, u16>,
+    out: OutputChoice,
+    plan: Arc<Plan>,
+    audible: Option<Audible>,
+    over: Option<Span>,
+    /// Keeps time until the engine is there.
+    paced: Paced,
+    engine: Option<audition::Player>,
+    name: String,
+    notes: Vec<(Weight, String)>,
+    // What sound libraries print would be drawn into the screen. Dropped last.
+    _quiet: Option<Quiet>,
+}
+
+impl Sounding {
+    /// A player for an output; it is opened when the takes are there.
+    pub fn new(session: &Session, out: OutputChoice) -> Sounding {
+        let channels: HashMap<AssetId, u16> =
+            session.assets.iter().map(|asset| (asset.id, asset.channels)).collect();
+        let plan = Plan::compile(session.song(), session.rate, &|id| channels.get(&id).copied());
+        let quiet = matches!(out, OutputChoice::Device(_)).then(|| Quiet::new(None).ok()).flatten();
+        Sounding {
+            rate: session.rate,
+            channels,
+            out,
+            plan: Arc::new(plan),
+            audible: None,
+            over: None,
+            paced: Paced::new(session.rate),
+            engine: None,
+            name: "sound not ready".to_owned(),
+            notes: Vec::new(),
+            _quiet: quiet,
+        }
+    }
+
+    fn listening(&self) -> Listening {
+        let Some(audible) = self.audible else { return Listening::default() };
+        Listening::to(match (audible.hear, audible.lane) {
+            (Hear::Guide, _) => Choice::Guide,
+            (Hear::This, Some(lane)) => Choice::Lanes(vec![lane]),
+            (Hear::Both, Some(lane)) => Choice::Both(lane),
+            (Hear::Split, Some(lane)) => Choice::Apart(lane),
+            _ => Choice::Marks,
+        })
+    }
+
+    fn make(&mut self, takes: &[TakeFile]) -> Result<audition::Player, audition::AuditionError> {
+        let setup = Setup::new(self.rate);
+        let level = self.audible.map_or(setup.level, |audible| Db(audible.level_db).to_linear());
+        let setup = Setup { level, ..setup };
+        let mut engine =
+            audition::Player::new(setup, Arc::clone(&self.plan), self.listening(), takes, DEFAULT_BUDGET)?;
+        let options = |choice: OutputChoice| OutputOptions { choice, raw: false, buffer: None, once: false };
+        let info = match engine.attach(&options(self.out.clone())) {
+            Ok(info) => info,
+            Err(error) => {
+                // The screen is of use without a loudspeaker too.
+                self.notes.push((Weight::Wrong, format!("{error}; going on without sound")));
+                engine.attach(&options(OutputChoice::None))?
+            }
+        };
+        self.name = match info.name.as_str() {
+            "none" => "no sound".to_owned(),
+            name => name.to_owned(),
+        };
+        Ok(engine)
+    }
+
+    fn set_loop(&mut self, over: Option<Span>) {
+        self.over = over;
+        let Some(engine) = &mut self.engine else { return };
+        if let Err(error) = engine.set_loop(over) {
+            self.notes.push((Weight::Wrong, error.to_string()));
+        }
+    }
+}
+
+impl Player for Sounding {
+    fn name(&self) -> String {
+        self.name.clone()
+    }
+
+    fn takes(&mut self, takes: Result<Vec<TakeFile>, String>) {
+        let made = takes.and_then(|takes| self.make(&takes).map_err(|error| error.to_string()));
+        match made {
+            Ok(engine) => {
+                let playing = self.paced.poll();
+                self.engine = Some(engine);
+                self.set_loop(self.over);
+                if playing.running {
+                    self.request(TransportRequest::Play { from: playing.at, over: self.over });
+                }
+            }
+            Err(why) => {
+                self.name = "no sound".to_owned();
+                self.notes.push((Weight::Wrong, format!("no sound: {why}")));
+            }
+        }
+    }
+
+    fn request(&mut self, request: TransportRequest) {
+        if let TransportRequest::Hear(audible) = request {
+            self.audible = Some(audible);
+        }
+        let listening = self.listening();
+        if let TransportRequest::Play { over, .. } | TransportRequest::Loop(over) = request {
+            self.set_loop(over);
+        }
+        let end = self.plan.extent().map(|extent| extent.end);
+        let Some(engine) = &mut self.engine else { return self.paced.request(request) };
+        match request {
+            TransportRequest::Play { from, over } => {
+                engine.play(Some(from), end.filter(|_| over.is_none()), None);
+            }
+            TransportRequest::Stop => engine.stop(),
+            TransportRequest::Loop(_) => {}
+            TransportRequest::Hear(audible) => {
+                engine.set_listening(listening);
+                engine.set_level(Db(audible.level_db).to_linear());
+            }
+        }
+    }
+
+    fn song(&mut self, song: &Song) {
+        self.paced.song(song);
+        let channels = |id| self.channels.get(&id).copied();
+        self.plan = Arc::new(self.plan.recompile(song, &channels));
+        if let Some(engine) = &mut self.engine {
+            engine.set_plan(Arc::clone(&self.plan));
+        }
+    }
+
+    fn poll(&mut self) -> Playing {
+        let Some(engine) = &mut self.engine else { return self.paced.poll() };
+        for event in engine.tick() {
+            match event {
+                audition::Event::Ended => self.notes.push((Weight::Note, "the output has ended".to_owned())),
+                audition::Event::Failed(error) => self.notes.push((Weight::Wrong, error.to_string())),
+                audition::Event::Trouble(text) => {
+                    self.notes.push((Weight::Wrong, format!("{text}; silence stands in its place")));
+                }
+            }
+        }
+        let status = engine.status();
+        let [left, right] = engine.readings().peak;
+        Playing {
+            running: status.playing,
+            at: status.heard,
+            missed: status.missing,
+            peaks: Some((left, right)),
+        }
+    }
+
+    fn notes(&mut self) -> Vec<(Weight, String)> {
+        std::mem::take(&mut self.notes)
+    }
+}

@@ -1,0 +1,83 @@
+//! What is played and listened to, as plain data between the screen and whatever makes the sound.
+
+use serde::{Deserialize, Serialize};
+
+use crate::song::{EditId, LaneId, Position, Span};
+
+/// What is listened to.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Default, Serialize, Deserialize)]
+#[serde(rename_all = "lowercase")]
+pub enum Hear {
+    /// All that is neither muted nor left out by a solo.
+    #[default]
+    Stack,
+    /// The lane that the cursor is on.
+    This,
+    /// The guide.
+    Guide,
+    /// The lane and the guide, both in the middle.
+    Both,
+    /// The guide left, the lane right.
+    Split,
+}
+
+impl Hear {
+    /// All choices with the word that names each.
+    pub const ALL: [(Hear, &'static str); 5] = [
+        (Hear::Stack, "stack"),
+        (Hear::This, "this"),
+        (Hear::Guide, "guide"),
+        (Hear::Both, "both"),
+        (Hear::Split, "split"),
+    ];
+
+    /// The word that names this choice.
+    #[must_use]
+    pub fn word(self) -> &'static str {
+        Self::ALL.iter().find(|(hear, _)| *hear == self).map_or("", |(_, word)| word)
+    }
+}
+
+/// All that a player needs to know about what is to be heard.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct Audible {
+    /// What is listened to.
+    pub hear: Hear,
+    /// The lane that the cursor is on.
+    pub lane: Option<LaneId>,
+    /// Monitor level, dB.
+    pub level_db: f64,
+    /// The state that is heard; `None` is the one that is shown.
+    pub state: Option<EditId>,
+}
+
+/// What the player is asked to do.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub enum TransportRequest {
+    /// Play from a position; over a span again and again if there is one.
+    Play {
+        /// From where.
+        from: Position,
+        /// What repeats.
+        over: Option<Span>,
+    },
+    /// Stop and stay.
+    Stop,
+    /// What repeats has changed.
+    Loop(Option<Span>),
+    /// What is to be heard has changed.
+    Hear(Audible),
+}
+
+/// What the player says.
+#[derive(Debug, Clone, PartialEq, Default)]
+pub struct Playing {
+    /// Whether it runs.
+    pub running: bool,
+    /// The playhead.
+    pub at: Position,
+    /// Samples of sound that came too late so far.
+    pub missed: u64,
+    /// Peak (linear) of what went out lately, left and right, if the player measures it.
+    pub peaks: Option<(f32, f32)>,
+}
