@@ -56,7 +56,8 @@ fn a_rehearsal_lists_spans_and_reasons_and_results_are_kept() {
     let report: Value = serde_json::from_str(&json).unwrap();
     let remarks = report["applied"][0]["remarks"].as_array().unwrap();
     assert!(remarks.len() > 10 && remarks[0]["lane"] == 1 && remarks[0]["text"].is_string(), "{json}");
-    let kept: Vec<_> = std::fs::read_dir(place.path().join("home/cache/tautline/heard")).unwrap().flatten().collect();
+    let kept: Vec<_> =
+        std::fs::read_dir(place.path().join("home/cache/tautline/heard")).unwrap().flatten().collect();
     assert_eq!(kept.len(), 2);
     // A damaged result is no result: the recording is heard again.
     std::fs::write(kept[0].path(), b"{\"version\": 1").unwrap();
@@ -69,13 +70,20 @@ fn a_rehearsal_lists_spans_and_reasons_and_results_are_kept() {
 fn the_check_names_gaps_breaths_consonants_and_fades_and_its_fixes_mend_them() {
     let place = Place::new();
     let codes = place.codes();
-    assert!(codes.contains(&"gap-not-empty".into()) && codes.contains(&"breath-in-double".into()), "{codes:?}");
+    assert!(
+        codes.contains(&"gap-not-empty".into()) && codes.contains(&"breath-in-double".into()),
+        "{codes:?}"
+    );
     place.run(&["run", "song.json", "-c", "trim gaps on all"], 0);
     let codes = place.codes();
-    assert!(!codes.contains(&"gap-not-empty".into()) && !codes.contains(&"breath-in-double".into()), "{codes:?}");
+    assert!(
+        !codes.contains(&"gap-not-empty".into()) && !codes.contains(&"breath-in-double".into()),
+        "{codes:?}"
+    );
     assert!(!codes.iter().any(|code| code.starts_with("seam-") || code == "cut-consonant"), "{codes:?}");
     // "clocks" of the lead ends with an s from 4.283 s to 4.383 s.
-    place.run(&["run", "song.json", "-c", "trim end to 4.33s on lane 1; fade out 0.5ms on lane 1 at 4.2s"], 0);
+    place
+        .run(&["run", "song.json", "-c", "trim end to 4.33s on lane 1; fade out 0.5ms on lane 1 at 4.2s"], 0);
     let codes = place.codes();
     assert!(codes.contains(&"fade-below-1ms".into()), "{codes:?}");
     assert!(codes.contains(&"cut-consonant".into()), "{codes:?}");
