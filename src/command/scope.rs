@@ -53,7 +53,7 @@ impl Scope {
     /// The region at the cursor.
     pub const HERE: Scope = Scope { base: Base::Here, narrow: None };
 
-    /// Builds a scope from what [`SCOPE`] matched.
+    /// Builds a scope from what `SCOPE` matched.
     #[must_use]
     pub fn from_args(args: &Args) -> Scope {
         let base = match (args.get("lanes"), args.get("roles")) {
