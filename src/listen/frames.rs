@@ -105,8 +105,9 @@ struct Analyser {
     buffer: Vec<f32>,
     spectrum: Vec<Complex<f32>>,
     fft: Arc<dyn RealToComplex<f32>>,
-    /// Band of each bin, and its frequency.
-    band_of: Vec<Option<usize>>,
+    /// First and one past the last bin of each band, and the first bin of what counts as hiss.
+    bins: [(usize, usize); BANDS],
+    hiss_from: usize,
     bin_hz: f32,
     scale: f32,
     voicing: Voicing,
@@ -139,12 +140,8 @@ impl Analyser {
         let window: Vec<f32> = (0..size).map(hann).collect();
         let weight: f32 = window.iter().map(|w| w * w).sum();
         let bin_hz = f64::from(rate) / size as f64;
-        let band = |bin: usize| {
-            let hz = bin as f64 * bin_hz;
-            // What lies close to half the rate is the roll-off of converters, not sound.
-            let inside = hz >= EDGES_HZ[0] && hz < f64::from(rate) * 0.48;
-            EDGES_HZ.windows(2).position(|edge| inside && hz < edge[1])
-        };
+        // What lies close to half the rate is the roll-off of converters, not sound.
+        let bin = |hz: f64| (hz.min(f64::from(rate) * 0.48) / bin_hz).ceil() as usize;
         Analyser {
             hop,
             details,
@@ -153,7 +150,8 @@ impl Analyser {
             buffer: vec![0.0; size],
             spectrum: fft.make_output_vec(),
             fft,
-            band_of: (0..size / 2 + 1).map(band).collect(),
+            bins: std::array::from_fn(|band| (bin(EDGES_HZ[band]), bin(EDGES_HZ[band + 1]))),
+            hiss_from: bin(HISS_FROM_HZ),
             bin_hz: bin_hz as f32,
             // One-sided: each bin but the first and the last stands for two.
             scale: 2.0 / (weight * size as f32),
@@ -205,20 +203,28 @@ impl Analyser {
         // The buffers have the sizes that the plan was made for, so that it cannot fail.
         let _ = self.fft.process(&mut self.buffer, &mut self.spectrum);
         let mut frame = Frame::default();
-        let mut moment = 0.0;
-        for (bin, (value, band)) in self.spectrum.iter().zip(&self.band_of).enumerate() {
-            let Some(band) = band else { continue };
-            let power = value.norm_sqr() * self.scale;
-            frame.bands[*band] += power;
-            let hz = bin as f32 * self.bin_hz;
-            if f64::from(hz) >= HISS_FROM_HZ {
-                frame.hiss += power;
-                moment += power * hz;
-            }
+        for (power, (from, to)) in frame.bands.iter_mut().zip(self.bins) {
+            let bins = self.spectrum.get(from..to).unwrap_or_default();
+            *power = bins.iter().map(Complex::norm_sqr).sum::<f32>() * self.scale;
         }
-        frame.centre_hz = if frame.hiss > NOTHING { moment / frame.hiss } else { 0.0 };
+        if self.details {
+            self.hiss(&mut frame);
+        }
         (frame.bend, frame.low) = self.hops.pop_front().unwrap_or_default();
         frame
+    }
+
+    /// What lies above 2 kHz, and its centre of gravity.
+    fn hiss(&self, frame: &mut Frame) {
+        let last = self.bins[BANDS - 1].1;
+        let bins = self.spectrum.get(self.hiss_from..last).unwrap_or_default();
+        let mut moment = 0.0;
+        for (bin, value) in (self.hiss_from..last).zip(bins) {
+            let power = value.norm_sqr() * self.scale;
+            frame.hiss += power;
+            moment += power * bin as f32 * self.bin_hz;
+        }
+        frame.centre_hz = if frame.hiss > NOTHING { moment / frame.hiss } else { 0.0 };
     }
 
     /// Hands out the frames whose surroundings are known.

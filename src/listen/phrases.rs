@@ -204,7 +204,7 @@ fn attach(stretches: &mut [Stretch], levels: &Levels) {
     let audible = |stretch: &Stretch| {
         let (peak_db, score) = stretch.peak();
         let clear = peak_db > levels.ceiling_db + 3.0 && stretch.frames() <= ATTACHED;
-        clear || score > 8.0 && stretch.frames() <= BURST
+        clear || score > 6.0 && stretch.frames() <= BURST
     };
     for index in 1..stretches.len() {
         let (before, after) = stretches.split_at_mut(index);

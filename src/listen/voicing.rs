@@ -24,7 +24,6 @@ pub struct Voicing {
     low_pass: Fourth,
     factor: usize,
     phase: usize,
-    hop: usize,
     recent: VecDeque<f32>,
     size: usize,
     window: Vec<f32>,
@@ -35,7 +34,9 @@ pub struct Voicing {
     buffer: Vec<f32>,
     spectrum: Vec<Complex<f32>>,
     lags: (usize, usize),
-    samples: u64,
+    /// Samples until the next look.
+    until: u64,
+    step: u64,
     /// Voicing of the looks from number `first` on.
     looks: VecDeque<f32>,
     first: u64,
@@ -65,7 +66,6 @@ impl Voicing {
             low_pass: Fourth::low_pass(rate, 1200.0),
             factor,
             phase: 0,
-            hop,
             recent: VecDeque::from(vec![0.0; size]),
             size,
             window,
@@ -75,7 +75,9 @@ impl Voicing {
             forward,
             buffer: vec![0.0; length],
             lags,
-            samples: 0,
+            // The window's middle lies in the middle of the frames that a look speaks for.
+            until: (size * factor / 2) as u64 + EVERY * hop as u64 / 2,
+            step: EVERY * hop as u64,
             looks: VecDeque::new(),
             first: 0,
         }
@@ -90,11 +92,9 @@ impl Voicing {
             self.recent.pop_front();
             self.recent.push_back(low);
         }
-        self.samples += 1;
-        // A look at frame k·EVERY has its window's middle there.
-        let behind = (self.size * self.factor / 2) as u64;
-        let step = EVERY * self.hop as u64;
-        if self.samples > behind && (self.samples - behind).is_multiple_of(step) {
+        self.until -= 1;
+        if self.until == 0 {
+            self.until = self.step;
             let look = self.look();
             self.looks.push_back(look);
         }
