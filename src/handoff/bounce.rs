@@ -135,7 +135,8 @@ pub fn bounce(request: &BounceRequest<'_>, progress: &dyn Progress) -> Result<Bo
     // The sources first: a missing recording is found before anything is written.
     let sources = layout.open_sources(request)?;
     let staging = Staging::new(request.folder, layout.names.clone(), request.overwrite)?;
-    let bounced = render(request, &layout, sources, Some(&staging), progress)?;
+    let bounced = render(request, &layout, sources, Some(&staging), progress);
+    let bounced = bounced.map_err(|error| staging.in_words(error))?;
     staging.publish()?;
     Ok(bounced)
 }

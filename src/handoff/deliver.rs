@@ -6,6 +6,7 @@ use std::path::Path;
 use super::bounce::{BounceOptions, BounceRequest, Layout, Parts, render, survey};
 use super::check::{Finding, Severity};
 use super::file_names::part;
+use super::file_samples::FileSamples;
 use super::manifest::{self, Listed, Manifest};
 use super::publish::Staging;
 use super::report::{Bounce, FileKind, Picture};
@@ -77,7 +78,23 @@ pub fn deliver(
     let audio = layout.names.len();
     let names = names(request, extras, &layout.names);
     let staging = Staging::new(request.folder, names.clone(), request.overwrite)?;
-    let bounce = render(request, &layout, sources, Some(&staging), progress)?;
+    let bounce = fill(request, extras, (&layout, sources), &names, &staging, progress);
+    let bounce = bounce.map_err(|error| staging.in_words(error))?;
+    staging.publish()?;
+    Ok(Delivered { bounce, others: names.into_iter().skip(audio).collect() })
+}
+
+/// Writes all files where they grow.
+fn fill(
+    request: &BounceRequest<'_>,
+    extras: &Extras<'_>,
+    (layout, sources): (&Layout, Vec<FileSamples>),
+    names: &[String],
+    staging: &Staging,
+    progress: &dyn Progress,
+) -> Result<Bounce, BounceError> {
+    let audio = layout.names.len();
+    let bounce = render(request, layout, sources, Some(staging), progress)?;
     let timeline = Timeline { start: layout.start(), ..extras.timeline };
     for (form, index) in extras.timelines.iter().zip(audio..) {
         let text = match form {
@@ -117,8 +134,7 @@ pub fn deliver(
     let Bounce { rate, start, length, .. } = bounce;
     let manifest = Manifest { rate, start, length, files: listed, ..extras.manifest.clone() };
     write(&staging.growing(names.len() - 1), &manifest.text())?;
-    staging.publish()?;
-    Ok(Delivered { bounce, others: names.into_iter().skip(audio).collect() })
+    Ok(bounce)
 }
 
 /// A sheet without any bounced file: everything is rendered and measured, nothing is written.

@@ -72,6 +72,17 @@ impl Staging {
         self.folder.path.join(&self.names[index])
     }
 
+    /// Names a file in an error as it would have been called: the name under which it grew says nothing to anybody.
+    pub(super) fn in_words(&self, error: BounceError) -> BounceError {
+        match error {
+            BounceError::Media(error) if error.path().starts_with(self.growing.path()) => {
+                let name = error.path().file_name().unwrap_or_default().to_owned();
+                BounceError::Media(error.with_path(self.folder.path.join(name)))
+            }
+            other => other,
+        }
+    }
+
     /// Gives all files their final names.
     ///
     /// # Errors

@@ -91,3 +91,38 @@ pub(super) fn scatter(
         }
     }
 }
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::handoff::WordFact;
+    use crate::song::Position;
+
+    #[test]
+    fn every_word_is_a_dot_at_its_offset_and_every_limit_a_pair_of_lines() {
+        let word = |at, offset_ms| WordFact { at: Position(at), end: None, offset_ms, end_offset_ms: None };
+        let facts = LaneFacts {
+            words: vec![word(0, 0.0), word(48_000, -200.0), word(96_000, 20.0)],
+            offsets_before_ms: vec![45.0],
+            tone: None,
+        };
+        let picture = scatter(&facts, 2.0, |at| at.0 as f64 / 48_000.0).into_string();
+        assert_eq!(picture.matches("<circle class=\"dot\"").count(), 3);
+        assert_eq!(picture.matches("<circle class=\"dot was\"").count(), 1);
+        assert_eq!(picture.matches("stroke-dasharray").count(), 2 * LIMITS.len());
+        // In time with the guide: on the line in the middle; early beyond what is drawn: at the lower edge.
+        assert!(picture.contains("cx=\"4.0\" cy=\"42.0\""), "{picture}");
+        assert!(picture.contains("cx=\"360.0\" cy=\"80.0\""), "{picture}");
+        assert!(picture.contains("cx=\"716.0\" cy=\"32.5\""), "{picture}");
+    }
+
+    #[test]
+    fn both_shapes_are_drawn_at_one_scale() {
+        let (mut loud, mut soft) = (Picture::new(2), Picture::new(2));
+        loud.add(&[&[1.0, 0.0]]);
+        soft.add(&[&[0.5, 0.5]]);
+        let picture = shapes(Some(&loud), Some(&soft), 1.0).into_string();
+        assert!(picture.contains("d=\"M180.0 1.0v32.0\""), "{picture}");
+        assert!(picture.contains("d=\"M180.0 43.0v16.0M540.0 43.0v16.0\""), "{picture}");
+    }
+}

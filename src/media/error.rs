@@ -70,6 +70,11 @@ impl MediaError {
         &self.remedy
     }
 
+    /// The same error about `path`: for files that grow under another name than the user knows.
+    pub(crate) fn with_path(self, path: PathBuf) -> MediaError {
+        MediaError { path, ..self }
+    }
+
     /// The system refused to open or read `path`.
     pub(crate) fn reading(path: &Path, source: io::Error) -> MediaError {
         let (kind, why, remedy) = match source.kind() {
