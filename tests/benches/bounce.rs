@@ -126,7 +126,7 @@ fn make_song(lanes: u64, frames: u64) -> Song {
             regions: (0..frames / 96_000).map(region).collect(),
         })
     };
-    Song { lanes: (1..=lanes).map(lane).collect(), loop_span: None }
+    Song { lanes: (1..=lanes).map(lane).collect(), ..Song::default() }
 }
 
 fn run_bounce(song: &Song, assets: &[AssetFile], out: &Path) {

@@ -115,7 +115,7 @@ fn trim(lanes: u64, seconds: u64) {
         bytes: None,
         time_reference: None,
     });
-    let song = Song { lanes: (1..=lanes).map(|id| Arc::new(lane(id, frames))).collect(), loop_span: None };
+    let song = Song { lanes: (1..=lanes).map(|id| Arc::new(lane(id, frames))).collect(), ..Song::default() };
     let session = Session::new("Lantern Row".into(), RATE, None, assets.collect(), song);
     let presets = Presets::new();
     let context = Context { session: &session, cursor: None, presets: &presets, hearing: &known };

@@ -28,7 +28,7 @@ pub fn session(lanes: u64, frames: u64) -> Session {
         })
         .collect();
     let lanes = (1..=lanes).map(|id| Arc::new(lane(id, frames))).collect();
-    Session::new("Lantern Row".into(), RATE, None, assets, Song { lanes, loop_span: None })
+    Session::new("Lantern Row".into(), RATE, None, assets, Song { lanes, ..Song::default() })
 }
 
 pub fn lane(id: u64, frames: u64) -> Lane {

@@ -214,7 +214,7 @@ pub fn desk(takes: Vec<Vec<f32>>) -> Desk {
         time_reference: None,
     });
     let lanes = takes.iter().zip(1..).map(|(take, id)| Arc::new(lane(id, take.len() as u64)));
-    let song = Song { lanes: lanes.collect(), loop_span: None };
+    let song = Song { lanes: lanes.collect(), ..Song::default() };
     let session = Session::new("Lantern Row".into(), RATE, None, assets.collect(), song);
     let store = Store::create(&folder.path().join("song.json"), session).unwrap();
     let takes = takes.into_iter().zip(1..).map(|(take, id)| (AssetId(id), take)).collect();

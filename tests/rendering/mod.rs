@@ -89,7 +89,7 @@ pub fn lane(id: u64, name: &str, regions: Vec<Region>) -> Lane {
 }
 
 pub fn song(lanes: Vec<Lane>) -> Song {
-    Song { lanes: lanes.into_iter().map(Arc::new).collect(), loop_span: None }
+    Song { lanes: lanes.into_iter().map(Arc::new).collect(), ..Song::default() }
 }
 
 /// Three takes: two mono, one stereo.

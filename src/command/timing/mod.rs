@@ -12,6 +12,7 @@ use std::sync::Arc;
 use super::context::Context;
 use super::diagnostic::Diagnostic;
 use super::hearing::assets_of;
+use crate::listen::SoundKind;
 use crate::listen::timing::{Alike, Match, Matches};
 use crate::listen::words::{Word, mark_phrases};
 use crate::song::{AssetId, Lane, Position, Role, Song, SungWord};
@@ -52,6 +53,8 @@ pub struct WordTiming {
     pub at: f64,
     /// Where its sound has ended on the timeline, in samples.
     pub end: f64,
+    /// The same in samples of the lane's recording.
+    pub end_in_take: f64,
     /// Where the guide's sound has ended by the same limit, on the timeline.
     pub guide_end: f64,
     /// Lane onset minus guide onset, in samples.
@@ -136,8 +139,9 @@ fn words_of(context: &Context) -> Result<(Vec<GuideWord>, Vec<Word>, AssetId), D
             (corrected(&list.words, context.session.rate), list.words.iter().map(|word| word.name.clone()).collect())
         }
         _ => {
-            let words = context.hearing.words(guide.asset)?;
-            (words.as_ref().clone(), vec![None; words.len()])
+            let words = without_breaths(context, guide.asset)?;
+            let names = vec![None; words.len()];
+            (words, names)
         }
     };
     let placed = on_timeline(guide, &words, &names);
@@ -147,6 +151,21 @@ fn words_of(context: &Context) -> Result<(Vec<GuideWord>, Vec<Word>, AssetId), D
         ));
     }
     Ok((placed, words, guide.asset))
+}
+
+/// The words that were found, but for those that are breaths.
+fn without_breaths(context: &Context, guide: AssetId) -> Result<Vec<Word>, Diagnostic> {
+    let words = context.hearing.words(guide)?;
+    let heard = context.hearing.heard(guide)?;
+    let is_breath = |word: &&Word| {
+        let (from, to) = (word.onset as u64, word.end.max(word.onset + 1) as u64);
+        let covered: u64 = heard
+            .of(SoundKind::Breath)
+            .map(|breath| breath.end.min(to).saturating_sub(breath.start.max(from)))
+            .sum();
+        covered * 2 > to - from
+    };
+    Ok(words.iter().filter(|word| !is_breath(word)).copied().collect())
 }
 
 /// Corrected words as listening takes them. Which begin and end phrases is told by the gaps.
