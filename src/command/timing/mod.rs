@@ -15,7 +15,7 @@ use super::hearing::assets_of;
 use crate::listen::SoundKind;
 use crate::listen::timing::{Alike, Match, Matches};
 use crate::listen::words::{Word, mark_phrases};
-use crate::song::{AssetId, Lane, Position, Role, Song, SungWord};
+use crate::song::{AssetId, Lane, Position, Role, Song, SungWord, SungWords};
 
 pub use place::{Place, place};
 
@@ -103,6 +103,25 @@ impl Timing {
 /// There is no guide, or it cannot be listened to, or it holds no words.
 pub fn guide_words(context: &Context) -> Result<Vec<GuideWord>, Diagnostic> {
     words_of(context).map(|(words, _, _)| words)
+}
+
+/// All words of the guide's recording as a list to be corrected: what somebody has corrected before, or what is found.
+///
+/// # Errors
+/// As [`guide_words`].
+pub fn sung_words(context: &Context) -> Result<SungWords, Diagnostic> {
+    let song = context.session.song();
+    let (_, words, asset) = words_of(context)?;
+    if let Some(list) = song.words.as_ref().filter(|list| list.asset == asset) {
+        return Ok(list.as_ref().clone());
+    }
+    let sung = |word: &Word| SungWord {
+        onset: word.onset as u64,
+        vowel: word.vowel.max(word.onset) as u64,
+        end: word.end.max(word.vowel).max(word.onset) as u64,
+        name: None,
+    };
+    Ok(SungWords { asset, words: words.iter().map(sung).collect() })
 }
 
 /// Measures lanes, given by row; the guide and the backing are left out.
