@@ -22,7 +22,15 @@ struct Stack {
 impl Stack {
     fn new(guide: &Path, lanes: &[PathBuf]) -> Stack {
         let stack = Stack { folder: tempfile::tempdir().unwrap() };
-        stack.tautline().arg("new").arg(stack.path()).arg("--guide").arg(guide).args(lanes).assert().success();
+        stack
+            .tautline()
+            .arg("new")
+            .arg(stack.path())
+            .arg("--guide")
+            .arg(guide)
+            .args(lanes)
+            .assert()
+            .success();
         stack
     }
 
@@ -97,7 +105,11 @@ impl Errors {
             within(50.0),
         );
         if !self.ends.is_empty() {
-            println!("{name:12} ends: median {:.2}, p95 {:.1} ms", Errors::at(&self.ends, 0.5), Errors::at(&self.ends, 0.95));
+            println!(
+                "{name:12} ends: median {:.2}, p95 {:.1} ms",
+                Errors::at(&self.ends, 0.5),
+                Errors::at(&self.ends, 0.95)
+            );
         }
     }
 
@@ -189,7 +201,9 @@ fn demo_truth() -> (Stack, Vec<Vec<(f64, f64, bool)>>) {
     let lanes: Vec<PathBuf> = names[1..].iter().map(|name| repo(&format!("demo/{name}.flac"))).collect();
     let words = |name: &str| -> Vec<(f64, f64, bool)> {
         let words = list(&truth["takes"][name], "words").iter();
-        words.map(|w| (number(w, "start_s"), number(w, "end_s"), w["last_in_line"] == Value::Bool(true))).collect()
+        words
+            .map(|w| (number(w, "start_s"), number(w, "end_s"), w["last_in_line"] == Value::Bool(true)))
+            .collect()
     };
     (Stack::new(&repo("demo/lead.flac"), &lanes), names.iter().map(|name| words(name)).collect())
 }
@@ -226,7 +240,11 @@ fn the_demo_is_measured_tightened_and_ended_together() {
         .filter(|word| truth[0].iter().any(|(start, ..)| (start - number(word, "guide_s")).abs() < NEAR_S))
         .map(|word| number(word, "offset_ms").abs())
         .collect();
-    println!("after tighten: median {:.2}, p95 {:.2} ms", Errors::at(&residuals, 0.5), Errors::at(&residuals, 0.95));
+    println!(
+        "after tighten: median {:.2}, p95 {:.2} ms",
+        Errors::at(&residuals, 0.5),
+        Errors::at(&residuals, 0.95)
+    );
     assert!(Errors::at(&residuals, 0.5) < 3.0 && Errors::at(&residuals, 0.95) < 15.0);
     assert!(list(&report, "lanes").iter().all(|lane| list(lane, "missing").is_empty()), "no word is lost");
     stack.run("tail to guide on all");
@@ -257,7 +275,15 @@ fn reader(number: usize) -> (Vec<f32>, u32) {
     let flac = repo(&format!("tests/human/reader-{number}.flac"));
     let stack = Stack::new(&flac, std::slice::from_ref(&flac));
     let out = stack.folder.path().join("out");
-    stack.tautline().arg("bounce").arg(stack.path()).arg("--to").arg(&out).args(["--format", "f32"]).assert().success();
+    stack
+        .tautline()
+        .arg("bounce")
+        .arg(stack.path())
+        .arg("--to")
+        .arg(&out)
+        .args(["--format", "f32"])
+        .assert()
+        .success();
     let wav = std::fs::read_dir(&out).unwrap().map(|entry| entry.unwrap().path());
     let wav = wav.filter(|path| path.extension().is_some_and(|e| e == "wav")).min().unwrap();
     let mut reader = hound::WavReader::open(wav).unwrap();
@@ -267,7 +293,12 @@ fn reader(number: usize) -> (Vec<f32>, u32) {
 }
 
 fn write(path: &Path, samples: &[f32], rate: u32) {
-    let spec = hound::WavSpec { channels: 1, sample_rate: rate, bits_per_sample: 32, sample_format: hound::SampleFormat::Float };
+    let spec = hound::WavSpec {
+        channels: 1,
+        sample_rate: rate,
+        bits_per_sample: 32,
+        sample_format: hound::SampleFormat::Float,
+    };
     let mut writer = hound::WavWriter::create(path, spec).unwrap();
     samples.iter().for_each(|sample| writer.write_sample(*sample).unwrap());
     writer.finalize().unwrap();
@@ -327,7 +358,8 @@ fn slid(samples: &[f32], rate: u32, cuts: &[f64], dice: &mut Dice) -> (Vec<f32>,
     let mut shifts = Vec::new();
     for pair in edges.windows(2) {
         let amount = 5.0 + 115.0 * dice.roll();
-        let shift = ((if dice.roll() < 0.5 { -amount } else { amount }) * f64::from(rate) / 1000.0).round() as i64;
+        let shift =
+            ((if dice.roll() < 0.5 { -amount } else { amount }) * f64::from(rate) / 1000.0).round() as i64;
         shifts.push(shift as f64 * 1000.0 / f64::from(rate));
         let gain = 10f64.powf((dice.roll() * 4.0 - 2.0) / 20.0) as f32;
         let fade = (rate / 200) as usize;
@@ -349,13 +381,32 @@ fn slid(samples: &[f32], rate: u32, cuts: &[f64], dice: &mut Dice) -> (Vec<f32>,
 }
 
 #[test]
+fn the_check_names_lanes_that_lie_off() {
+    let stack = Stack::new(&repo("demo/lead.flac"), &[repo("demo/double-2.flac")]);
+    let codes = |stack: &Stack| -> Vec<String> {
+        let output = stack.tautline().arg("check").arg(stack.path()).arg("--json").output().unwrap();
+        let report: Value = serde_json::from_slice(&output.stdout).unwrap();
+        list(&report, "findings").iter().map(|finding| finding["code"].as_str().unwrap().to_owned()).collect()
+    };
+    let before = codes(&stack);
+    assert!(
+        before.iter().any(|code| code == "word-off-guide")
+            && before.iter().any(|code| code == "tail-beyond-guide")
+    );
+    stack.run("tighten on lane 2; tail to guide on lane 2");
+    let after = codes(&stack);
+    assert!(!after.iter().any(|code| code == "word-off-guide" || code == "tail-beyond-guide"), "{after:?}");
+}
+
+#[test]
 fn another_song_is_not_moved() {
     let stack = Stack::new(&repo("demo/lead.flac"), &[repo("tests/human/reader-3.flac")]);
     let report = stack.timing();
     let lane = &list(&report, "lanes")[0];
     assert_eq!(lane["alike"], "no");
     assert!(list(lane, "words").iter().all(|word| number(word, "confidence") <= 0.1));
-    let refused = stack.tautline().arg("run").arg(stack.path()).args(["-c", "tighten on all"]).output().unwrap();
+    let refused =
+        stack.tautline().arg("run").arg(stack.path()).args(["-c", "tighten on all"]).output().unwrap();
     assert_eq!(refused.status.code(), Some(1));
     assert!(String::from_utf8_lossy(&refused.stderr).contains("does not hold the guide's words"));
 }
@@ -364,6 +415,8 @@ fn another_song_is_not_moved() {
 fn words_are_positions_and_scopes() {
     let stack = Stack::new(&repo("demo/lead.flac"), &[repo("demo/double-1.flac")]);
     stack.run("cut at word 3 on lane 2 at 0s; loop word 3..5; shift to guide on lane 2 word 3..5");
-    let refused = stack.tautline().arg("run").arg(stack.path()).args(["-c", "loop word 900..901"]).output().unwrap();
+    stack.run("word name 3 step; word join 4..5; word split 2.2s; word move 3 to 1.6s; word found");
+    let refused =
+        stack.tautline().arg("run").arg(stack.path()).args(["-c", "loop word 900..901"]).output().unwrap();
     assert!(String::from_utf8_lossy(&refused.stderr).contains("there is no word 900"));
 }

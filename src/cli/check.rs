@@ -9,9 +9,9 @@ use serde::Serialize;
 use super::hearing::Ears;
 use super::progress::Bar;
 use super::{CliError, assets, folders, opening, output};
-use crate::command::{Hearing, show_seconds};
+use crate::command::{Context, Hearing, show_seconds, timing};
 use crate::edit::{Access, Session};
-use crate::handoff::{AssetFile, CheckRequest, Finding, Intake, Severity, check};
+use crate::handoff::{AssetFile, CheckRequest, Finding, Intake, Severity, check, timing_findings};
 use crate::media::{self, MediaErrorKind, Silent};
 use crate::song::{Asset, AssetId, Position};
 
@@ -63,7 +63,16 @@ pub fn findings(session: &Session, folder: &Path) -> Result<Vec<Finding>, CliErr
         copies: &copies,
         hearing: &ears,
     };
-    Ok(check(&request)?)
+    let mut findings = check(&request)?;
+    // Without a guide, or with recordings that cannot be listened to, there is nothing to say about timing.
+    if violations.is_empty() && there.len() == session.assets.len() {
+        let presets = crate::command::Presets::new();
+        let context = Context { session, cursor: None, presets: &presets, hearing: &ears };
+        if let Ok(timing) = timing::measure(&context, &timing::rows_of(session.song())) {
+            findings.extend(timing_findings(&timing));
+        }
+    }
+    Ok(findings)
 }
 
 /// Reads every recording whole: it is hashed and measured in one pass.

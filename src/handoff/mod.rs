@@ -5,6 +5,7 @@
 mod bounce;
 mod check;
 mod check_sound;
+mod check_timing;
 mod error;
 mod file_names;
 mod file_samples;
@@ -13,5 +14,6 @@ mod report;
 
 pub use bounce::{AssetFile, BounceRequest, bounce};
 pub use check::{CheckRequest, Finding, Intake, Severity, check};
+pub use check_timing::timing_findings;
 pub use error::BounceError;
 pub use report::{Bounce, BouncedFile, FileKind};

@@ -107,10 +107,7 @@ impl Analyser {
             *to = value * weight;
         }
         if peak == 0.0
-            || self
-                .fft
-                .process_with_scratch(&mut self.input, &mut self.spectrum, &mut self.scratch)
-                .is_err()
+            || self.fft.process_with_scratch(&mut self.input, &mut self.spectrum, &mut self.scratch).is_err()
         {
             return frame;
         }

@@ -40,7 +40,11 @@ impl Listener {
         let taps: Vec<f64> = (0..=2 * half)
             .map(|tap| {
                 let x = (tap as f64 - half as f64) / step as f64 * 0.94;
-                let sinc = if x == 0.0 { 1.0 } else { (std::f64::consts::PI * x).sin() / (std::f64::consts::PI * x) };
+                let sinc = if x == 0.0 {
+                    1.0
+                } else {
+                    (std::f64::consts::PI * x).sin() / (std::f64::consts::PI * x)
+                };
                 let place = (tap as f64 + 1.0) / (2 * half + 2) as f64;
                 sinc * (std::f64::consts::PI * place).sin().powi(2)
             })

@@ -87,8 +87,7 @@ impl<'a> Finder<'a> {
         let guide = self.analyser.levels(&self.guide.samples, from, self.hop, count);
         let centre = (expected / self.hop as f64).round() as i64;
         let lane_from = from + (centre - steps) * hop;
-        let lane =
-            self.analyser.levels(&self.lane.samples, lane_from, self.hop, count + 2 * steps as usize);
+        let lane = self.analyser.levels(&self.lane.samples, lane_from, self.hop, count + 2 * steps as usize);
         let weights = self.scales.0.weights;
         let guide = Picture::of(&self.scales.0.apply(&guide), &weights);
         let lane = Picture::of(&self.scales.1.apply(&lane), &weights);
@@ -221,7 +220,8 @@ fn window(index: usize) -> f32 {
 
 /// Where between its neighbours a peak lies, from -0.5 to 0.5.
 fn peak_between(values: &[f32], at: usize) -> f64 {
-    let (Some(left), Some(right)) = (at.checked_sub(1).and_then(|left| values.get(left)), values.get(at + 1)) else {
+    let (Some(left), Some(right)) = (at.checked_sub(1).and_then(|left| values.get(left)), values.get(at + 1))
+    else {
         return 0.0;
     };
     let (left, here, right) = (f64::from(*left), f64::from(values[at]), f64::from(*right));

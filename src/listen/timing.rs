@@ -45,7 +45,10 @@ impl Listened {
         let mut block = vec![0.0; BLOCK];
         let total = source.frames();
         if total / listener.step() as u64 > LONGEST as u64 {
-            return Err("the recording is longer than an hour: too long to be matched word by word; cut it first".into());
+            return Err(
+                "the recording is longer than an hour: too long to be matched word by word; cut it first"
+                    .into(),
+            );
         }
         let mut at = 0;
         while at < total {
@@ -174,7 +177,9 @@ pub fn match_words(guide: &Listened, words: &[Word], lane: &Listened) -> Matches
         (false, true) => Alike::Yes,
         (false, false) => Alike::No,
     };
-    let matches = (0..found.len()).map(|index| finish(guide, words, lane, &found, index, (alike, usual, vowels[index]))).collect();
+    let matches = (0..found.len())
+        .map(|index| finish(guide, words, lane, &found, index, (alike, usual, vowels[index])))
+        .collect();
     Matches {
         version: VERSION,
         lag: path.lag as f64 * (hop * step) as f64,
@@ -204,12 +209,12 @@ fn finish(
     let vowel = word.vowel as f64 / step;
     let lane_onset = onset + hit.lag;
     let next = found.get(last_of_run(words, index, step) + 1).map(|(next, hit, _)| (*next, next + hit.lag));
-    let (guide_to, lane_to) = next.unwrap_or((guide.copy.samples.len() as f64, lane.copy.samples.len() as f64));
+    let (guide_to, lane_to) =
+        next.unwrap_or((guide.copy.samples.len() as f64, lane.copy.samples.len() as f64));
     let sure = (vowel + guide.seconds(0.03)).min(guide_to);
     let one = Stretch { copy: &guide.copy, loudness: &guide.loudness, from: sure, to: guide_to };
     let from = (sure + hit.lag).max(0.0);
-    let other =
-        Stretch { copy: &lane.copy, loudness: &lane.loudness, from, to: lane_to.max(from) };
+    let other = Stretch { copy: &lane.copy, loudness: &lane.loudness, from, to: lane_to.max(from) };
     let (guide_end, end) = ends::pair(&mut ends::analyser(guide.copy.rate), one, other);
     let top = lane.loudness.top(lane_onset, lane_onset + (guide_end - onset).max(guide.seconds(0.08)));
     let missing = top < lane.loudness.noise + 10.0 || top < lane.loudness.usual - 38.0;
@@ -252,7 +257,11 @@ fn extra(lane: &Listened, found: &[(f64, Found, Evidence)], guide: &Listened) ->
             at - near < middle && middle < at + 2.0 * near
         })
     };
-    lane.words.iter().filter(is_extra).map(|word| (word.onset as f64 * step, word.end as f64 * step)).collect()
+    lane.words
+        .iter()
+        .filter(is_extra)
+        .map(|word| (word.onset as f64 * step, word.end as f64 * step))
+        .collect()
 }
 
 fn path(guide: &Listened, lane: &Listened, scales: &(Scale, Scale)) -> (Path, f32) {

@@ -9,7 +9,9 @@
 use std::collections::HashSet;
 use std::fmt;
 
-use super::{AssetId, Fade, Lane, LaneId, Length, Position, Region, RegionId, Role, Song, SungWord, SungWords};
+use super::{
+    AssetId, Fade, Lane, LaneId, Length, Position, Region, RegionId, Role, Song, SungWord, SungWords,
+};
 
 /// Largest distance from the origin, in samples: over 1500 hours at 192 kHz, far from any overflow.
 pub const FARTHEST: i64 = 1 << 40;

@@ -31,7 +31,8 @@ fn measure(guide: &[f32], lane: &[f32], seconds: usize) {
     for _ in 0..ROUNDS {
         let listen = |samples: &[f32]| {
             let start = Instant::now();
-            let listened = Listened::to(&mut Slice { rate: RATE, samples }).expect("samples in memory can be read");
+            let listened =
+                Listened::to(&mut Slice { rate: RATE, samples }).expect("samples in memory can be read");
             (listened, start.elapsed().as_secs_f64())
         };
         let ((one, first), (other, second)) = (listen(guide), listen(lane));
@@ -46,8 +47,11 @@ fn measure(guide: &[f32], lane: &[f32], seconds: usize) {
     }
     let [first, second, third] = best;
     let all = second + third;
-    println!("{seconds:7}   {words:5}   {first:12.3} s   {second:11.3} s   {third:5.3} s   {all:9.3} s   {} MB (samples of both takes: {} MB)",
-        most_memory_kb() / 1024, 2 * guide.len() * 4 / 1_000_000);
+    println!(
+        "{seconds:7}   {words:5}   {first:12.3} s   {second:11.3} s   {third:5.3} s   {all:9.3} s   {} MB (samples of both takes: {} MB)",
+        most_memory_kb() / 1024,
+        2 * guide.len() * 4 / 1_000_000
+    );
 }
 
 fn repeated(take: &[f32], seconds: usize) -> Vec<f32> {
@@ -58,7 +62,8 @@ fn take(name: &str) -> Vec<f32> {
     let path = Path::new(env!("CARGO_MANIFEST_DIR")).join(format!("demo/{name}.flac"));
     let cache = tempfile::tempdir().expect("a folder to work in");
     let info = describe(&path, RATE, 1, FRAMES).expect("the demo is there");
-    let wav = working_copy(&path, &format!("{:064x}", name.len()), &info, RATE, cache.path(), &Silent).expect("a copy");
+    let wav = working_copy(&path, &format!("{:064x}", name.len()), &info, RATE, cache.path(), &Silent)
+        .expect("a copy");
     let mut samples = vec![0.0; FRAMES as usize];
     WavReader::open(&wav).expect("the copy").read(0, &mut [samples.as_mut_slice()]).expect("samples");
     samples

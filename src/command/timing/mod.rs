@@ -143,7 +143,9 @@ pub fn measure(context: &Context, rows: &[usize]) -> Result<Timing, Diagnostic> 
 /// Rows of all lanes that can be measured.
 #[must_use]
 pub fn rows_of(song: &Song) -> Vec<usize> {
-    (0..song.lanes.len()).filter(|row| !matches!(song.lanes[*row].role, Role::Guide | Role::Backing)).collect()
+    (0..song.lanes.len())
+        .filter(|row| !matches!(song.lanes[*row].role, Role::Guide | Role::Backing))
+        .collect()
 }
 
 /// The words on the timeline, all words of the guide's recording, and which recording that is.
@@ -154,9 +156,10 @@ fn words_of(context: &Context) -> Result<(Vec<GuideWord>, Vec<Word>, AssetId), D
             .help("name it: role guide on lane 1")
     })?;
     let (words, names) = match &song.words {
-        Some(list) if list.asset == guide.asset => {
-            (corrected(&list.words, context.session.rate), list.words.iter().map(|word| word.name.clone()).collect())
-        }
+        Some(list) if list.asset == guide.asset => (
+            corrected(&list.words, context.session.rate),
+            list.words.iter().map(|word| word.name.clone()).collect(),
+        ),
         _ => {
             let words = without_breaths(context, guide.asset)?;
             let names = vec![None; words.len()];
@@ -214,7 +217,15 @@ fn on_timeline(guide: &Lane, words: &[Word], names: &[Option<String>]) -> Vec<Gu
         let end = Position(origin.0.saturating_add_unsigned(word.end as u64)).min(latest);
         let vowel = Position(origin.0.saturating_add_unsigned(word.vowel as u64));
         let name = names.get(index).cloned().flatten();
-        placed.push(GuideWord { word: *word, index, name, at: Position(at.round() as i64), vowel, end, latest });
+        placed.push(GuideWord {
+            word: *word,
+            index,
+            name,
+            at: Position(at.round() as i64),
+            vowel,
+            end,
+            latest,
+        });
     }
     placed.sort_by_key(|word| word.at);
     placed

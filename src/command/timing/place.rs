@@ -23,9 +23,7 @@ pub struct Place {
 pub fn place(lane: &Lane, asset: AssetId, onset: f64, vowel: f64, near: Option<f64>) -> Option<Place> {
     let at = |region: &Region| region.source_origin().0 as f64 + onset;
     let holds = |region: &Region, moment: f64| {
-        region.asset == asset
-            && moment >= region.source_in as f64
-            && moment < region.source_end() as f64
+        region.asset == asset && moment >= region.source_in as f64 && moment < region.source_end() as f64
     };
     let of = |moment: f64| -> Vec<usize> {
         (0..lane.regions.len()).filter(|index| holds(&lane.regions[*index], moment)).collect()
@@ -33,7 +31,9 @@ pub fn place(lane: &Lane, asset: AssetId, onset: f64, vowel: f64, near: Option<f
     let mut regions = of(onset);
     // Both sides of a crossfade hold the same moment at the same place: that is no second sounding.
     let first = regions.first().map(|index| at(&lane.regions[*index]));
-    let doubled = regions.iter().any(|index| first.is_some_and(|first| (at(&lane.regions[*index]) - first).abs() > 0.5));
+    let doubled = regions
+        .iter()
+        .any(|index| first.is_some_and(|first| (at(&lane.regions[*index]) - first).abs() > 0.5));
     if regions.is_empty() {
         regions = of(vowel);
     }

@@ -136,7 +136,8 @@ fn lane_report(timing: &Timing, lane: &LaneTiming, session: &Session) -> LaneRep
         word: word + 1,
         guide_s: seconds(timing, timing.words[*word].word.onset as f64),
     };
-    let span = |(from, to): &(Position, Position)| (seconds(timing, from.0 as f64), seconds(timing, to.0 as f64));
+    let span =
+        |(from, to): &(Position, Position)| (seconds(timing, from.0 as f64), seconds(timing, to.0 as f64));
     LaneReport {
         number: lane.row + 1,
         name: on.name.clone(),
@@ -278,7 +279,8 @@ impl LaneReport {
 fn plot(word: &WordReport) -> String {
     let mut line = vec![' '; 2 * HALF + 1];
     let column = |ms: f64| (HALF as f64 + (ms / COLUMN_MS).round()).clamp(0.0, 2.0 * HALF as f64) as usize;
-    for (ms, mark) in [(TOGETHER_MS, '.'), (-TOGETHER_MS, '.'), (ORDER_MS, ':'), (-ORDER_MS, ':'), (0.0, '|')] {
+    for (ms, mark) in [(TOGETHER_MS, '.'), (-TOGETHER_MS, '.'), (ORDER_MS, ':'), (-ORDER_MS, ':'), (0.0, '|')]
+    {
         line[column(ms)] = mark;
     }
     line[column(word.offset_ms)] = if word.confidence >= 0.5 { 'o' } else { '?' };

@@ -81,7 +81,11 @@ pub fn plan(
     let mut plan = Plan { row: lane.row, pieces: Vec::new(), refused: Vec::new() };
     if lane.alike != Alike::Yes {
         let why = "the lane does not hold the guide's words, so nothing is moved";
-        plan.refused.push(remark(lane.row, song_lane.regions.first().map_or(0, |region| region.at.0), why.into()));
+        plan.refused.push(remark(
+            lane.row,
+            song_lane.regions.first().map_or(0, |region| region.at.0),
+            why.into(),
+        ));
         return Ok(plan);
     }
     for (region, on) in song_lane.regions.iter().enumerate() {
@@ -143,13 +147,12 @@ fn quiet_between(
     let ms = |ms: f64| (ms * rate / 1000.0) as i64;
     let mut to = right.at as i64 - ms(2.0);
     let from = (left.end as i64).min(to - ms(45.0)).max(left.at as i64 + ms(40.0));
-    if let Some(breath) = breaths.iter().find(|(start, end)| *start < to && *end > from && *start > left.at as i64) {
+    if let Some(breath) =
+        breaths.iter().find(|(start, end)| *start < to && *end > from && *start > left.at as i64)
+    {
         to = to.min(breath.0);
     }
-    let inner = (
-        (region.at + region.fade_in.length).0 + 1,
-        (region.end() - region.fade_out.length).0 - 1,
-    );
+    let inner = ((region.at + region.fade_in.length).0 + 1, (region.end() - region.fade_out.length).0 - 1);
     let (from, to) = (from.max(inner.0), to.min(inner.1));
     let window = ms(4.0).max(1);
     if to - from < window || to - from > 30 * rate as i64 {
@@ -251,10 +254,12 @@ fn join_blocks(
             plan.refused.push(remark(plan.row, at, format!("{names}: {by:+.1} ms is beyond the limit")));
             *found = Wish { low: 0.0, high: 0.0, confidence: 1.0, offsets: vec![0.0] };
         }
-        let fresh = |before, words, wish: &Wish| Piece { region, before, by: 0, words, confidence: wish.confidence };
+        let fresh =
+            |before, words, wish: &Wish| Piece { region, before, by: 0, words, confidence: wish.confidence };
         open = Some(match (open.take(), here) {
             (None, here) => {
-                let any = Wish { low: f64::NEG_INFINITY, high: f64::INFINITY, confidence: 1.0, offsets: vec![] };
+                let any =
+                    Wish { low: f64::NEG_INFINITY, high: f64::INFINITY, confidence: 1.0, offsets: vec![] };
                 let wish = here.unwrap_or(any);
                 (fresh(before, words, &wish), wish)
             }

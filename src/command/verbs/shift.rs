@@ -43,7 +43,8 @@ fn to_guide(call: &Call, context: &Context) -> Result<Action, Diagnostic> {
     let mut draft = Draft::new(context);
     for (row, index) in &found {
         let lane = timing.lanes.iter().find(|lane| lane.row == *row);
-        let named = |word: usize| chosen.is_none_or(|(first, last)| (first..=last).contains(&(word as u64 + 1)));
+        let named =
+            |word: usize| chosen.is_none_or(|(first, last)| (first..=last).contains(&(word as u64 + 1)));
         let mut offsets: Vec<f64> = lane
             .iter()
             .filter(|lane| lane.alike == Alike::Yes)

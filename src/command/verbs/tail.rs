@@ -35,7 +35,12 @@ pub static VERB: Verb = Verb {
     about: "Lets the region that rings at a position fade to silence there (over 80 ms unless told). `to guide` does so for \
             every last word of a phrase that rings longer than the guide's by more than `within` (15 ms); a last consonant is \
             kept and slid, a stretch of the held sound before it is taken out. What ends early is told.",
-    examples: &["tail to guide on role double", "tail to guide within 10ms on lane 2", "tail to 3.2s on role double", "tail to 3.2s fade 150ms curve exponential on lane 3"],
+    examples: &[
+        "tail to guide on role double",
+        "tail to guide within 10ms on lane 2",
+        "tail to 3.2s on role double",
+        "tail to 3.2s fade 150ms curve exponential on lane 3",
+    ],
     also: &["ending", "ringout"],
     resolve,
 };

@@ -57,12 +57,18 @@ pub(super) fn resolve(call: &Call, context: &Context) -> Result<Action, Diagnost
             };
             let text = format!("word {}: {:+.1} ms: {text}", word.word + 1, timing.ms(late));
             let at = |samples: f64| Position(samples as i64);
-            remarks.push(Remark { lane: lane.row + 1, from: at(word.guide_end.min(word.end)), to: at(word.guide_end.max(word.end)), text });
+            remarks.push(Remark {
+                lane: lane.row + 1,
+                from: at(word.guide_end.min(word.end)),
+                to: at(word.guide_end.max(word.end)),
+                text,
+            });
         }
     }
     remarks.reverse();
     if ended == 0 {
-        let why: Vec<String> = remarks.iter().take(3).map(|remark| format!("lane {} {}", remark.lane, remark.text)).collect();
+        let why: Vec<String> =
+            remarks.iter().take(3).map(|remark| format!("lane {} {}", remark.lane, remark.text)).collect();
         return Err(match why.is_empty() {
             true => Diagnostic::refusal("all last words end within the distance already"),
             false => Diagnostic::refusal(format!("nothing rings longer than the guide: {}", why.join("; "))),
@@ -93,8 +99,11 @@ fn shorten(
         let from = (word.at + ms(60.0)).max(start - late - ms(250.0));
         let done = remove_stretch(draft, context, lane.row, (from, start - ms(8.0)), late)?;
         return Ok(match done {
-            Some(level) => format!("a stretch of the held sound taken out, joined in phase ({level:.2}); the consonant stays"),
-            None => "ends in a consonant, and the sound before it is too short to give way: left as it is".to_owned(),
+            Some(level) => format!(
+                "a stretch of the held sound taken out, joined in phase ({level:.2}); the consonant stays"
+            ),
+            None => "ends in a consonant, and the sound before it is too short to give way: left as it is"
+                .to_owned(),
         });
     }
     // A fade is silence to the ear somewhat before its end: that place is put on the guide's end.
@@ -121,8 +130,14 @@ fn shorten(
         && after.at == stop
         && after.fade_in.length == Length::ZERO
     {
-        let length = Length(ms(10.0) as u64).min(Length(after.length.0.saturating_sub(after.fade_out.length.0)));
-        draft.set_fade(lane.row, index + 1, FadeSide::In, Fade { length, curve: Curve::RaisedCosine, ..Fade::NONE });
+        let length =
+            Length(ms(10.0) as u64).min(Length(after.length.0.saturating_sub(after.fade_out.length.0)));
+        draft.set_fade(
+            lane.row,
+            index + 1,
+            FadeSide::In,
+            Fade { length, curve: Curve::RaisedCosine, ..Fade::NONE },
+        );
     }
     Ok(format!("faded over {:.0} ms", timing.ms(length.0 as f64)))
 }

@@ -61,14 +61,15 @@ fn resolve(call: &Call, context: &Context) -> Result<Action, Diagnostic> {
             named && (chosen.is_some() || in_scope.contains(&(lane.row, region)))
         };
         let plan = plan(context, &timing, lane, &rules, &wanted)?;
-        remarks.extend(plan.pieces.iter().filter(|piece| piece.by != 0).map(|piece| tell(&timing, lane, piece)));
-        moved += plan.pieces.iter().filter(|piece| piece.by != 0).map(|piece| piece.words.len()).sum::<usize>();
+        remarks
+            .extend(plan.pieces.iter().filter(|piece| piece.by != 0).map(|piece| tell(&timing, lane, piece)));
+        moved +=
+            plan.pieces.iter().filter(|piece| piece.by != 0).map(|piece| piece.words.len()).sum::<usize>();
         cuts += carry_out(&mut draft, lane, &plan, context)?;
         remarks.extend(plan.refused);
     }
     let left = remarks.len();
-    let summary =
-        format!("slid {} by {}", super::count(moved, "word"), super::count(cuts, "cut"));
+    let summary = format!("slid {} by {}", super::count(moved, "word"), super::count(cuts, "cut"));
     match draft.finish(summary) {
         Ok(Action::Edit { ops, brought_from, summary, .. }) => {
             Ok(Action::Edit { ops, brought_from, summary, remarks })
@@ -178,8 +179,10 @@ impl Joint {
             let side = |by: i64| (from + by, to + by);
             return Joint { left: side(by(left)), right: side(by(right)), cut: true };
         }
-        let ended = left.and_then(|piece| piece.words.last()).map(|word| lane.words[*word].end as i64 + by(left));
-        let onset = right.and_then(|piece| piece.words.first()).map(|word| lane.words[*word].at as i64 + by(right));
+        let ended =
+            left.and_then(|piece| piece.words.last()).map(|word| lane.words[*word].end as i64 + by(left));
+        let onset =
+            right.and_then(|piece| piece.words.first()).map(|word| lane.words[*word].at as i64 + by(right));
         Joint {
             left: (ended.unwrap_or(a.end().0).min(a.end().0), a.end().0),
             right: (b.at.0, onset.unwrap_or(b.at.0).max(b.at.0)),
@@ -210,8 +213,22 @@ fn close(
     if joint.left.1 < joint.right.0 + least {
         // The hole is wider than what is quiet on both sides together: each side fades, and silence lies between.
         let (end, start) = (joint.left.1, joint.right.0.max(joint.left.1));
-        set(draft, row, index - 1, &left, (left.at.0, end), Some((FadeSide::Out, joint.left.1 - joint.left.0)));
-        set(draft, row, index, &right, (start, right.end().0), Some((FadeSide::In, joint.right.1 - joint.right.0)));
+        set(
+            draft,
+            row,
+            index - 1,
+            &left,
+            (left.at.0, end),
+            Some((FadeSide::Out, joint.left.1 - joint.left.0)),
+        );
+        set(
+            draft,
+            row,
+            index,
+            &right,
+            (start, right.end().0),
+            Some((FadeSide::In, joint.right.1 - joint.right.0)),
+        );
         return Ok(());
     }
     let length = ms(10.0);
@@ -299,7 +316,8 @@ pub(super) fn remove_stretch(
     let room = to - from - length - 2 * reach;
     let Some(index) = draft.lane(row).index_at(Position(from)) else { return Ok(None) };
     let region = draft.region(row, index).clone();
-    let inside = from >= (region.at + region.fade_in.length).0 && to + cross < (region.end() - region.fade_out.length).0;
+    let inside = from >= (region.at + region.fade_in.length).0
+        && to + cross < (region.end() - region.fade_out.length).0;
     if room < cross || !inside || length < 2 {
         return Ok(None);
     }

@@ -33,7 +33,13 @@ pub static VERB: Verb = Verb {
     every: false,
     about: "Corrects the guide's words, which everything else is measured by: splits one at a position, joins several, moves \
             an onset, names one; `found` goes back to what listening finds.",
-    examples: &["word split 2.35s", "word join 3..4", "word move 5 to 3.128s", "word name 3 \"step\"", "word found"],
+    examples: &[
+        "word split 2.35s",
+        "word join 3..4",
+        "word move 5 to 3.128s",
+        "word name 3 \"step\"",
+        "word found",
+    ],
     also: &["syllable", "lyric"],
     resolve,
 };
@@ -72,10 +78,11 @@ fn change(
     };
     if let Some(time) = super::time(&call.args, "split-at") {
         let at = context.position(time)?;
-        let word = placed.iter().rev().find(|word| word.at < at).filter(|word| at < word.end).ok_or_else(|| {
-            Diagnostic::refusal(format!("no word of the guide sounds at {}", context.show(at)))
-                .help("`tautline timing` lists all words")
-        })?;
+        let word =
+            placed.iter().rev().find(|word| word.at < at).filter(|word| at < word.end).ok_or_else(|| {
+                Diagnostic::refusal(format!("no word of the guide sounds at {}", context.show(at)))
+                    .help("`tautline timing` lists all words")
+            })?;
         let place = in_take(at, word);
         let whole = &mut list.words[word.index];
         let rest = SungWord { onset: place, vowel: whole.vowel.max(place), end: whole.end, name: None };
