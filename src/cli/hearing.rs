@@ -104,7 +104,8 @@ impl Ears {
     fn listened(&self, id: AssetId) -> Result<Listened, Diagnostic> {
         let (asset, frames) = self.asset(id)?;
         let mut source = self.source(asset, *frames)?;
-        Listened::to(&mut source).map_err(|why| Diagnostic::refusal(format!("{}: {why}", asset.path)))
+        Listened::to(&mut source)
+            .map_err(|why| Diagnostic::refusal(format!("{}: {why}", asset.path)))
     }
 
     /// Where timing results are kept; `None` if a hash is no name for a file.
@@ -113,13 +114,7 @@ impl Ears {
         Some(self.cache.join(format!("{name}-{}-t{}{rest}.json", self.rate, timing::VERSION)))
     }
 
-    fn matched(
-        &self,
-        guide: AssetId,
-        words: &[Word],
-        key: u64,
-        lane: AssetId,
-    ) -> Result<Arc<Matches>, Diagnostic> {
+    fn matched(&self, guide: AssetId, words: &[Word], key: u64, lane: AssetId) -> Result<Arc<Matches>, Diagnostic> {
         let known = |at: &(AssetId, AssetId, u64)| {
             self.matches.lock().unwrap_or_else(PoisonError::into_inner).get(at).cloned()
         };

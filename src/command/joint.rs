@@ -38,10 +38,7 @@ pub fn measure(
 ) -> Result<JointMeasure, Diagnostic> {
     let overlap = left.end().since(right.at).0.min(MOST);
     let beside = u64::from(rate) * BESIDE_MS / 1000;
-    let (before, after) = (
-        beside.min(left.length.0 - overlap.min(left.length.0)),
-        beside.min(right.length.0 - overlap.min(right.length.0)),
-    );
+    let (before, after) = (beside.min(left.length.0 - overlap.min(left.length.0)), beside.min(right.length.0 - overlap.min(right.length.0)));
     // From `before` samples ahead of the crossfade to `after` behind it: each side where it sounds.
     let total = (before + overlap + after) as usize;
     let mut a = vec![0.0f32; (before + overlap) as usize];
@@ -67,13 +64,12 @@ pub fn measure(
     let edge = |at: usize| &sum[at.saturating_sub(2).min(total)..(at + 2).min(total)];
     // Both ends of the crossfade, where a gain that does not reach 0 would step.
     let here = sharpest(edge(before)).max(sharpest(edge(before + crossing)));
-    let far =
-        sharpest(&sum[..before.saturating_sub(2)]).max(sharpest(&b[(crossing + 2).min(b.len())..])).max(1e-9);
-    let level =
-        if crossing == 0 { power(&a).max(power(&b)) } else { power(&a[before..]).max(power(&b[..crossing])) };
+    let far = sharpest(&sum[..before.saturating_sub(2)])
+        .max(sharpest(&b[(crossing + 2).min(b.len())..]))
+        .max(1e-9);
+    let level = if crossing == 0 { power(&a).max(power(&b)) } else { power(&a[before..]).max(power(&b[..crossing])) };
     // A crossfade whose sides differ in level is measured against a fade that keeps power from one to the other.
-    let change =
-        if crossing == 0 || own < 1e-12 { 0.0 } else { db(power(&sum[before..before + crossing])) - db(own) };
+    let change = if crossing == 0 || own < 1e-12 { 0.0 } else { db(power(&sum[before..before + crossing])) - db(own) };
     Ok(JointMeasure {
         level_db: db(level),
         correlation: if crossing == 0 { 0.0 } else { r },

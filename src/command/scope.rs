@@ -241,13 +241,7 @@ fn starting_in(
 
 /// Regions that hold words of the guide: where the lane was matched, those in which the words sound; on the guide
 /// itself and on a lane that cannot be matched, those that reach into the words' span.
-fn holding_words(
-    context: &Context,
-    row: usize,
-    lane: &Lane,
-    first: u64,
-    last: u64,
-) -> Result<Vec<usize>, Diagnostic> {
+fn holding_words(context: &Context, row: usize, lane: &Lane, first: u64, last: u64) -> Result<Vec<usize>, Diagnostic> {
     let span = context.word_span(first, last)?;
     let measured = match lane.role {
         Role::Guide | Role::Backing => None,

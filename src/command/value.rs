@@ -279,9 +279,7 @@ fn unit_interval(tokens: &[Token], at: usize) -> Read<Value> {
 
 fn factor(tokens: &[Token], at: usize) -> Read<Value> {
     match tokens.get(at) {
-        Some(token @ Token { kind: TokenKind::Number { value, signed: false, unit }, .. })
-            if unit.is_empty() =>
-        {
+        Some(token @ Token { kind: TokenKind::Number { value, signed: false, unit }, .. }) if unit.is_empty() => {
             if (0.01..=100.0).contains(value) {
                 Ok((Value::Number(*value), at + 1))
             } else {

@@ -18,12 +18,7 @@ const LEVEL_DB: f64 = 1.5;
 const AUDIBLE_DBFS: f64 = -60.0;
 
 /// Findings about one lane. A recording that cannot be listened to gives one note and nothing else.
-pub(super) fn sound_findings(
-    request: &CheckRequest,
-    lane: &Lane,
-    number: usize,
-    findings: &mut Vec<Finding>,
-) {
+pub(super) fn sound_findings(request: &CheckRequest, lane: &Lane, number: usize, findings: &mut Vec<Finding>) {
     short_fades(request, lane, number, findings);
     if lane.role == Role::Backing || lane.regions.is_empty() {
         return;
@@ -74,8 +69,7 @@ fn heard_findings(
         let heard = request.hearing.heard(region.asset)?;
         let next = lane.regions.get(index + 1);
         for side in [FadeSide::In, FadeSide::Out] {
-            let beside =
-                if side == FadeSide::Out { next } else { index.checked_sub(1).map(|i| &lane.regions[i]) };
+            let beside = if side == FadeSide::Out { next } else { index.checked_sub(1).map(|i| &lane.regions[i]) };
             let meets = beside.is_some_and(|other| match side {
                 FadeSide::Out => other.at <= region.end(),
                 FadeSide::In => other.end() >= region.at,
@@ -147,10 +141,7 @@ fn seam(
         return Ok(None);
     }
     let (code, text) = if measured.click_db > CLICK_DB {
-        (
-            "seam-clicks",
-            format!("the seam clicks: {:.0} dB sharper than the sound beside it", measured.click_db),
-        )
+        ("seam-clicks", format!("the seam clicks: {:.0} dB sharper than the sound beside it", measured.click_db))
     } else if measured.change_db.abs() > LEVEL_DB {
         let word = if measured.change_db < 0.0 { "sinks" } else { "rises" };
         ("seam-level", format!("the level {word} by {:.1} dB in the crossfade", measured.change_db.abs()))
@@ -212,8 +203,7 @@ fn breath_findings(
         (false, None) => lane.role == Role::Guide,
         _ => false,
     };
-    let found: Vec<&Sound> =
-        heard.of(SoundKind::Breath).filter(|breath| breath.confidence >= 0.6).filter(odd).collect();
+    let found: Vec<&Sound> = heard.of(SoundKind::Breath).filter(|breath| breath.confidence >= 0.6).filter(odd).collect();
     let Some(first) = found.first() else { return Ok(()) };
     let at = shown(first).map(|region| (region.source_origin() + Length(first.start)).0);
     let (code, text, fix) = match softens {

@@ -95,9 +95,7 @@ impl Verdict {
             Verdict::Silent => Some("the take is silent"),
             Verdict::TooShort => Some("the take is shorter than 50 ms"),
             Verdict::Even => Some("nothing in the take stands out of its noise"),
-            Verdict::NoGap => {
-                Some("the take sounds throughout: no gap is long enough to measure its floor in")
-            }
+            Verdict::NoGap => Some("the take sounds throughout: no gap is long enough to measure its floor in"),
         }
     }
 }

@@ -125,8 +125,7 @@ impl Survey {
             // A short gap does not show how far its noise swings.
             levels.swing[band] = if gap.total() < SURE_GAP { swing.max(1.5) } else { swing };
         }
-        let (floor, ceiling) =
-            if levels.has_gaps { (gap.percentile(0.5), gap.percentile(0.95)) } else { (quiet, quiet) };
+        let (floor, ceiling) = if levels.has_gaps { (gap.percentile(0.5), gap.percentile(0.95)) } else { (quiet, quiet) };
         levels.floor_db = floor;
         levels.ceiling_db = ceiling;
         levels
@@ -157,7 +156,9 @@ impl Histogram {
     /// Only the levels from one on.
     fn from(&self, level: f32) -> Histogram {
         let bins = self.bins.iter().enumerate();
-        Histogram { bins: bins.map(|(bin, count)| if level_of(bin) >= level { *count } else { 0 }).collect() }
+        Histogram {
+            bins: bins.map(|(bin, count)| if level_of(bin) >= level { *count } else { 0 }).collect(),
+        }
     }
 
     fn percentile(&self, share: f64) -> f32 {

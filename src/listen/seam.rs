@@ -87,10 +87,7 @@ fn nudged(pair: &Pair, start: usize, length: usize) -> Joint {
         ) - cost(pair, nudge)
     };
     let best_of = |nudges: &mut dyn Iterator<Item = i64>, stride: usize| {
-        nudges
-            .map(|nudge| (nudge, value(nudge, stride)))
-            .max_by(|a, b| a.1.total_cmp(&b.1))
-            .map_or(0, |best| best.0)
+        nudges.map(|nudge| (nudge, value(nudge, stride))).max_by(|a, b| a.1.total_cmp(&b.1)).map_or(0, |best| best.0)
     };
     let coarse = best_of(&mut (-reach..=reach).step_by(4), 4);
     let exact = best_of(&mut ((coarse - 4).max(-reach)..=(coarse + 4).min(reach)), 1);
@@ -107,8 +104,7 @@ fn place(pair: &Pair, start: usize, nudge: i64) -> usize {
 }
 
 fn joint(pair: &Pair, start: usize, length: usize, nudge: i64) -> Joint {
-    let (before, after) =
-        (part(pair.before, start, length), part(pair.after, place(pair, start, nudge), length));
+    let (before, after) = (part(pair.before, start, length), part(pair.after, place(pair, start, nudge), length));
     Joint {
         start,
         length,
@@ -204,8 +200,8 @@ mod tests {
         for late in [37.0, 109.0, 180.0] {
             let before: Vec<f32> = (0..2880).map(|n| tone(n, 0.0)).collect();
             let after: Vec<f32> = (0..2880 + 480).map(|n| tone(n, late + 240.0)).collect();
-            let found = find(&Pair { before: &before, after: &after, reach: 240, rate: 48_000, length: 720 })
-                .unwrap();
+            let found =
+                find(&Pair { before: &before, after: &after, reach: 240, rate: 48_000, length: 720 }).unwrap();
             assert!(found.correlation > 0.999, "{late}: {found:?}");
             assert!(found.nudge.unsigned_abs() <= 110, "half a period of 218 samples: {found:?}");
         }

@@ -127,10 +127,7 @@ fn trim(lanes: u64, seconds: u64) {
             start.elapsed().as_secs_f64() * 1000.0
         })
         .fold(f64::INFINITY, f64::min);
-    println!(
-        "trim gaps on all: {lanes} lanes of {seconds} s, {} phrases each: {best:.2} ms",
-        heard.phrases.len()
-    );
+    println!("trim gaps on all: {lanes} lanes of {seconds} s, {} phrases each: {best:.2} ms", heard.phrases.len());
 }
 
 fn lane(id: u64, frames: u64) -> Lane {

@@ -24,11 +24,7 @@ fn breaths_phrases_and_floor_of_the_demo_are_found() {
     for (name, take) in truth()["takes"].as_object().unwrap() {
         let (_, heard) = hear(&format!("demo/{name}.flac"));
         let s = |frame: u64| frame as f64 / f64::from(RATE);
-        assert!(
-            (f64::from(heard.floor_db) - seconds(take, "floor_db")).abs() < 2.0,
-            "{name} {}",
-            heard.floor_db
-        );
+        assert!((f64::from(heard.floor_db) - seconds(take, "floor_db")).abs() < 2.0, "{name} {}", heard.floor_db);
         let breaths: Vec<_> = heard.of(SoundKind::Breath).collect();
         let planned = take["breaths"].as_array().unwrap();
         assert_eq!(breaths.len(), planned.len(), "{name}");

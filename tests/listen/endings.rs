@@ -1,6 +1,6 @@
 //! Spoken words with every hard ending, over three floors and with leakage: what `trim gaps` keeps and what it takes.
 
-use crate::material::{Noise, Take, above_100_hz, desk, energy, high, lay_out, level_db, words};
+use crate::material::{Noise, above_100_hz, Take, desk, energy, high, lay_out, level_db, words};
 
 /// Shares of one ending's energy that were kept: of the least lucky word, and of all its words together.
 #[derive(Default, Clone, Copy)]
@@ -45,19 +45,10 @@ fn trim(take: &Take, floor: f64) -> Outcome {
         row.all_high += all_high;
         let onset = heard_from(&take.clean[word.start..word.end], floor) + word.start;
         let onset = onset..onset + 480;
-        let part = |sound: &[f32]| {
-            energy(
-                &above_100_hz(&sound[word.start..word.end])[onset.start - word.start..onset.end - word.start],
-            )
-        };
+        let part = |sound: &[f32]| energy(&above_100_hz(&sound[word.start..word.end])[onset.start - word.start..onset.end - word.start]);
         let share = part(&out) / part(&take.clean);
         if share < 0.99 {
-            clipped.push(format!(
-                "{} {}: {share:.3} of 10 ms from {} on",
-                word.voice,
-                word.word,
-                onset.start - word.start
-            ));
+            clipped.push(format!("{} {}: {share:.3} of 10 ms from {} on", word.voice, word.word, onset.start - word.start));
         }
     }
     let mut dead = vec![true; take.clean.len()];
@@ -149,8 +140,7 @@ fn bursts_behind_a_closure_stay_and_half_a_second_of_nothing_goes() {
                 clean.resize(clean.len() + 24_000, 0.0);
                 clean.extend(vowel(14_400, -20.0));
                 clean.resize(clean.len() + 30_000, 0.0);
-                let take =
-                    Take { sound: clean.clone(), clean, words: Vec::new() }.with_floor(floor, &mut noise);
+                let take = Take { sound: clean.clone(), clean, words: Vec::new() }.with_floor(floor, &mut noise);
                 let mut desk = desk(vec![take.sound.clone()]);
                 desk.run("trim gaps on all").unwrap();
                 let out = desk.render(1, Some(&take.clean), take.clean.len());

@@ -86,8 +86,7 @@ pub struct Word {
 /// All words of the fixture, their samples scaled by `gain`.
 pub fn words(gain: f32) -> Vec<Word> {
     let folder = root().join("tests/fixtures/endings");
-    let truth: Endings =
-        serde_json::from_slice(&std::fs::read(folder.join("endings.json")).unwrap()).unwrap();
+    let truth: Endings = serde_json::from_slice(&std::fs::read(folder.join("endings.json")).unwrap()).unwrap();
     let samples = read(&folder.join("endings.flac"));
     let consonants = |ending: &str| if ending == "st" || ending == "ks" { 2 } else { 1 };
     let word = |word: EndingWord| {

@@ -36,10 +36,7 @@ fn crossfades_of_any_correlation_stay_flat() {
         for part in out[from..from + 24_000].chunks(2400) {
             worst = worst.max((level_db(part) + 20.0).abs());
         }
-        println!(
-            "r {r}: bend {:.3}, worst {worst:.3} dB from flat; {}",
-            left.fade_out.bend.0, done.remarks[0].text
-        );
+        println!("r {r}: bend {:.3}, worst {worst:.3} dB from flat; {}", left.fade_out.bend.0, done.remarks[0].text);
         assert!(worst < 0.3, "r {r}: {worst}");
     }
 }
@@ -55,8 +52,7 @@ fn sung(frames: usize, hz: f64) -> Vec<f32> {
         let mut sample = 0.0;
         for k in 1..=24 {
             let at = f64::from(k) * f;
-            let formant =
-                1.0 / (1.0 + ((at - 650.0) / 150.0).powi(2)) + 0.4 / (1.0 + ((at - 1100.0) / 200.0).powi(2));
+            let formant = 1.0 / (1.0 + ((at - 650.0) / 150.0).powi(2)) + 0.4 / (1.0 + ((at - 1100.0) / 200.0).powi(2));
             sample += (formant + 0.02) * (2.0 * std::f64::consts::PI * f64::from(k) * phase).sin();
         }
         out.push((0.12 * sample * (1.0 + 0.05 * (2.0 * std::f64::consts::PI * 0.7 * t).sin())) as f32);
@@ -99,9 +95,7 @@ fn a_held_vowel_cut_and_slid_has_no_hole_and_no_click() {
             let placed = lane.regions[1].source_origin().0 - i64::from(ms) * 48;
             slip = slip.max(placed.unsigned_abs() as f64 / 48.0);
         }
-        println!(
-            "{hz} Hz: level within {hole:.2} dB (unedited: {own_hole:.2} dB), click {click:.3} of its own p99, slipped by {slip:.2} ms at most"
-        );
+        println!("{hz} Hz: level within {hole:.2} dB (unedited: {own_hole:.2} dB), click {click:.3} of its own p99, slipped by {slip:.2} ms at most");
         assert!(hole < 1.0, "{hz}: {hole} dB");
         assert!(click <= 1.0, "{hz}: {click} of p99");
         assert!(slip <= 5.0, "{hz}: {slip} ms");
@@ -116,9 +110,7 @@ fn a_report_changes_nothing_and_says_what_is_there() {
     let done = desk.run("seam report on lane 1").unwrap();
     assert_eq!((desk.store.session().history.head(), done.operations), (head, 0));
     assert_eq!(*desk.store.session().song(), before);
-    assert!(
-        done.remarks[0].text.contains("correlation 0.0") || done.remarks[0].text.contains("correlation -0.0")
-    );
+    assert!(done.remarks[0].text.contains("correlation 0.0") || done.remarks[0].text.contains("correlation -0.0"));
     let actions = desk.resolve("seam report on lane 1").unwrap();
     assert!(matches!(actions[0], Action::Tell { .. }));
     assert!(desk.run("seam on lane 1 at 0.1s").is_ok(), "the region before the joint names it too");

@@ -9,8 +9,7 @@ fn hum(take: &mut [f32], hz: f64, gain: f64) {
     for (n, sample) in take.iter_mut().enumerate() {
         let phase = 2.0 * std::f64::consts::PI * hz * n as f64 / f64::from(RATE);
         // A rectifier's hum: overtones up to the fifth.
-        *sample +=
-            (1..=5).map(|k| (f64::from(k) * phase).sin() / f64::from(k)).sum::<f64>() as f32 * gain as f32;
+        *sample += (1..=5).map(|k| (f64::from(k) * phase).sin() / f64::from(k)).sum::<f64>() as f32 * gain as f32;
     }
 }
 
@@ -144,10 +143,7 @@ fn clicks_and_pops_are_flagged_where_they_are() {
     let heard = listen(&mut Slice { rate: RATE, samples: &take }).unwrap();
     let pops: Vec<_> = heard.of(SoundKind::Pop).collect();
     assert_eq!(pops.len(), 1, "{pops:?}");
-    assert!(
-        pops[0].start.abs_diff(pop as u64) < 2400 && pops[0].end.abs_diff(pop as u64 + 3840) < 2400,
-        "{pops:?}"
-    );
+    assert!(pops[0].start.abs_diff(pop as u64) < 2400 && pops[0].end.abs_diff(pop as u64 + 3840) < 2400, "{pops:?}");
 }
 
 #[test]

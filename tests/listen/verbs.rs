@@ -13,8 +13,7 @@ fn demo(name: &str) -> Vec<f32> {
 fn doubles_breathe_softer_guides_keep_and_drop_takes_breaths_away() {
     let mut desk = desk(vec![demo("lead"), demo("double-1")]);
     desk.run("trim gaps on all").unwrap();
-    let softened =
-        |number: usize| desk.lane(number).regions.iter().filter(|r| r.gain_db == Db(-12.0)).count();
+    let softened = |number: usize| desk.lane(number).regions.iter().filter(|r| r.gain_db == Db(-12.0)).count();
     assert_eq!((softened(1), softened(2)), (0, 4));
     let heard = desk.memory.heard(AssetId(2)).unwrap();
     let out = desk.render(2, None, desk.memory.takes[&AssetId(2)].len());
@@ -31,10 +30,7 @@ fn doubles_breathe_softer_guides_keep_and_drop_takes_breaths_away() {
     for breath in heard.of(SoundKind::Breath) {
         assert!(energy(&out[breath.start as usize..breath.end as usize - 2400]) < 1e-4);
     }
-    assert!(
-        again.is_err() && edits == 1,
-        "a second time there is nothing to trim and nothing to soften again"
-    );
+    assert!(again.is_err() && edits == 1, "a second time there is nothing to trim and nothing to soften again");
 }
 
 #[test]
@@ -43,9 +39,7 @@ fn proposals_are_data_and_can_be_chosen_one_by_one() {
     let rules = GapRules::usual(RATE);
     let found = gaps(desk.lane(1), RATE, &rules, &desk.memory).unwrap();
     assert_eq!(found.proposals.len(), 5, "{found:?}");
-    assert!(
-        found.proposals.iter().all(|p| p.does == Does::Empty && !p.reason.is_empty() && p.confidence > 0.5)
-    );
+    assert!(found.proposals.iter().all(|p| p.does == Does::Empty && !p.reason.is_empty() && p.confidence > 0.5));
     assert!(found.share > 0.1 && found.share < 0.5);
     let place = |index: usize| {
         let span = found.proposals[index].span;
@@ -113,11 +107,7 @@ fn missing_fades_follow_the_sound() {
     let region = desk.lane(1).regions[0].clone();
     assert_eq!(region.fade_in.length, Length(960), "20 ms of nothing before the onset");
     assert!(region.fade_out.length >= Length(2400), "{:?}", region.fade_out);
-    desk.run(&format!(
-        "undo; undo; trim to {middle}smp..{}smp on lane 1; fade missing on lane 1",
-        word.end + 9600
-    ))
-    .unwrap();
+    desk.run(&format!("undo; undo; trim to {middle}smp..{}smp on lane 1; fade missing on lane 1", word.end + 9600)).unwrap();
     let region = desk.lane(1).regions[0].clone();
     assert!(region.fade_in.length <= Length(240), "{:?}", region.fade_in);
 }
@@ -160,9 +150,7 @@ fn a_batch_over_five_thousand_regions_is_one_edit_and_one_undo() {
     let (before, head) = (desk.store.session().song().clone(), desk.store.session().history.head());
     let done = desk.run("fade out 40ms bend 0.3 on all").unwrap();
     assert_eq!((done.operations, done.edit.0), (5000, head.0 + 1));
-    assert!(
-        desk.lane(1).regions.iter().all(|r| r.fade_out.length == Length(1920) && r.fade_out.bend.0 == 0.3)
-    );
+    assert!(desk.lane(1).regions.iter().all(|r| r.fade_out.length == Length(1920) && r.fade_out.bend.0 == 0.3));
     desk.run("undo").unwrap();
     assert_eq!((desk.store.session().song(), desk.store.session().history.head()), (&before, head));
 }

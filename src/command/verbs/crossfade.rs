@@ -66,10 +66,7 @@ pub(super) fn joints_within(
     for row in super::rows_of(found) {
         let regions = &context.session.song().lanes[row].regions;
         let touches = |left: usize| {
-            regions
-                .get(left)
-                .zip(regions.get(left + 1))
-                .is_some_and(|(left, right)| left.end() + apart >= right.at)
+            regions.get(left).zip(regions.get(left + 1)).is_some_and(|(left, right)| left.end() + apart >= right.at)
         };
         let indices: Vec<usize> = found.iter().filter(|(r, _)| *r == row).map(|(_, index)| *index).collect();
         match indices.as_slice() {

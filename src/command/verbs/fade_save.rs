@@ -43,11 +43,7 @@ pub(super) fn resolve(name: &str, call: &Call, context: &Context) -> Result<Acti
     }
     let ms = |length: Length| length.0 as f64 * 1000.0 / f64::from(context.session.rate);
     let ramp = |fade: &Fade| {
-        (fade.length != Length::ZERO).then(|| PresetRamp {
-            ms: ms(fade.length),
-            curve: fade.curve,
-            bend: fade.bend,
-        })
+        (fade.length != Length::ZERO).then(|| PresetRamp { ms: ms(fade.length), curve: fade.curve, bend: fade.bend })
     };
     let about = super::text(&call.args, "about-is").unwrap_or_default().to_owned();
     Ok(Action::SavePreset {

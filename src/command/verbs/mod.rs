@@ -45,10 +45,7 @@ const BEND: &[Part] = &[Part::Word("bend"), Part::Value("bend-is", Kind::Unit)];
 /// The options that change a fade from what it is.
 const BEND_TOO: &[Part] = &[
     Part::Word("bend"),
-    Part::One(&[
-        &[Part::Word("by"), Part::Value("bend-by", Kind::Unit)],
-        &[Part::Value("bend-is", Kind::Unit)],
-    ]),
+    Part::One(&[&[Part::Word("by"), Part::Value("bend-by", Kind::Unit)], &[Part::Value("bend-is", Kind::Unit)]]),
 ];
 const SCALE: &[Part] = &[Part::Word("scale"), Part::Value("scale-by", Kind::Factor)];
 const LONGER: &[Part] = &[Part::Word("longer"), Part::Value("longer-by", Kind::Length)];

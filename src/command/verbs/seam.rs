@@ -91,8 +91,9 @@ fn improve(
 ) -> Result<i64, Diagnostic> {
     let rate = context.session.rate;
     let (before, after) = (draft.region(row, left).clone(), draft.region(row, left + 1).clone());
-    let refuse =
-        |why: &str| Diagnostic::refusal(format!("lane {} at {}: {why}", row + 1, context.show(after.at)));
+    let refuse = |why: &str| {
+        Diagnostic::refusal(format!("lane {} at {}: {why}", row + 1, context.show(after.at)))
+    };
     let length = super::length(&call.args, "length-is", context)?.unwrap_or(of_ms(LENGTH_MS, rate));
     let frames = |region: &Region| context.session.frames(region.asset).unwrap_or(0);
     // Both recordings must reach over the window, and the fades on the far sides must stay clear of it.
@@ -131,8 +132,7 @@ fn apply(draft: &mut Draft, row: usize, left: usize, first: Position, joint: Joi
     let start = first + Length(joint.start as u64);
     let source = start.since(after.source_origin()).0.saturating_add_signed(-joint.nudge);
     draft.set_edges(row, left, Edges { length: (start + length).since(before.at), ..before.edges() });
-    let long =
-        if held { after.end().since(start) } else { Length(after.source_end().saturating_sub(source)) };
+    let long = if held { after.end().since(start) } else { Length(after.source_end().saturating_sub(source)) };
     let to = Edges { source_in: source, length: long, at: start };
     draft.set_edges(row, left + 1, to);
     let (curve, bend) = law(joint.correlation);
@@ -141,13 +141,7 @@ fn apply(draft: &mut Draft, row: usize, left: usize, first: Position, joint: Joi
     draft.set_fade(row, left + 1, FadeSide::In, fade);
 }
 
-fn remark(
-    draft: &Draft,
-    row: usize,
-    left: usize,
-    nudge: i64,
-    context: &Context,
-) -> Result<Remark, Diagnostic> {
+fn remark(draft: &Draft, row: usize, left: usize, nudge: i64, context: &Context) -> Result<Remark, Diagnostic> {
     let (before, after) = (draft.region(row, left), draft.region(row, left + 1));
     let measured = measure(before, after, context.session.rate, context.hearing)?;
     let kind = if before.end() > after.at { "crossfade" } else { "butt joint" };

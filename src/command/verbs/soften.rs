@@ -43,9 +43,7 @@ fn resolve(call: &Call, context: &Context) -> Result<Action, Diagnostic> {
     };
     let by = Db(-super::number(&call.args, "by").unwrap_or(0.0).abs());
     if by.0 == 0.0 || by.0 < -MOST_DB {
-        return Err(
-            Diagnostic::refusal(format!("{} dB is no softening", by.0)).help("from 0.1dB to 60dB, as in 6dB")
-        );
+        return Err(Diagnostic::refusal(format!("{} dB is no softening", by.0)).help("from 0.1dB to 60dB, as in 6dB"));
     }
     let rate = context.session.rate;
     let ramp = super::length(&call.args, "ramp-is", context)?.unwrap_or(of_ms(usual, rate));
