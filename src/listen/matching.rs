@@ -238,7 +238,7 @@ mod tests {
         let path = align(&guide, &lane, lag + 30, 100.0);
         let sounding = (0..guide.len()).filter(|row| guide[*row][..BANDS].iter().any(|value| *value > 0.0));
         for row in sounding {
-            let error = path.lane[row] - row as f32 - 777.0;
+            let error: f32 = path.lane[row] - row as f32 - 777.0;
             assert!(error.abs() <= 1.0, "frame {row}: {error}");
         }
     }
