@@ -197,7 +197,7 @@ fn tails_end_with_a_fade_at_the_position() {
     assert_eq!(shape(&s, 3), vec![(0, 0, 96_000, 0, 7200)]);
     let text = refusal(&mut s, "tail to 2.5s on role double");
     assert!(text.contains("lane 3 (take-3)") && text.contains("ends at 2s"), "{text}");
-    assert!(refusal(&mut s, "tail to guide on all").contains("words of the guide"));
+    assert!(refusal(&mut s, "tail to guide on all").contains("needs to hear the recordings"));
 }
 
 #[test]
@@ -290,7 +290,7 @@ fn wrong_lines_name_the_column_and_what_could_stand_there() {
         ("cut at", &["ends too soon", "positions such as"]),
         ("gain 3dB on lane 2", &["column 6", "needs a sign"]),
         ("pan 2 on lane 2", &["column 5", "from -1 to 1"]),
-        ("cut at word 3 on lane 2", &["words of the guide"]),
+        ("cut at word 3 on lane 2", &["needs to hear the recordings"]),
         ("cut at bar 3.1 on lane 2", &["no tempo"]),
         ("cut at cursor", &["no cursor in a script"]),
         ("mark \"open", &["column 6", "closing quote"]),

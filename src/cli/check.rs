@@ -10,9 +10,9 @@ use super::hearing::Ears;
 use super::progress::Bar;
 use super::sources::Sources;
 use super::{CliError, assets, bounce, folders, intake_cache, opening, output};
-use crate::command::{Hearing, show_seconds};
+use crate::command::{Context, Hearing, show_seconds, timing};
 use crate::edit::{Access, Session};
-use crate::handoff::{AssetFile, CheckRequest, Finding, Intake, Severity, check};
+use crate::handoff::{AssetFile, CheckRequest, Finding, Intake, Severity, check, timing_findings};
 use crate::media::{self, MediaErrorKind, Silent};
 use crate::song::{Asset, AssetId, Position, Song};
 
@@ -103,7 +103,7 @@ fn look(
     // Those that cannot be listened to are named lane by lane.
     let there: Vec<AssetId> = copies.iter().map(|copy| copy.id).collect();
     let _ = ears.prepare(&there);
-    Ok(check(&CheckRequest {
+    let mut findings = check(&CheckRequest {
         song,
         rate: session.rate,
         intake,
@@ -111,7 +111,16 @@ fn look(
         copies,
         hearing: &ears,
         levels,
-    })?)
+    })?;
+    // Without a guide, or with recordings that cannot be listened to, there is nothing to say about timing.
+    if violations.is_empty() && there.len() == session.assets.len() {
+        let presets = crate::command::Presets::new();
+        let context = Context { session, cursor: None, presets: &presets, hearing: &ears };
+        if let Ok(timing) = timing::measure(&context, &timing::rows_of(session.song())) {
+            findings.extend(timing_findings(&timing));
+        }
+    }
+    Ok(findings)
 }
 
 /// Reads every recording whole: it is hashed and measured in one pass.

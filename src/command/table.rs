@@ -72,6 +72,7 @@ pub static VERBS: &[&Verb] = &[
     &verbs::seam::VERB,
     &verbs::tighten::VERB,
     &verbs::tail::VERB,
+    &verbs::word::VERB,
     &verbs::trim::VERB,
     &verbs::soften::VERB,
     &verbs::gain::VERB,

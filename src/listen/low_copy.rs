@@ -108,3 +108,31 @@ pub fn dot(one: &[f32], other: &[f32]) -> f32 {
     let rest: f32 = a.remainder().iter().zip(b.remainder()).map(|(a, b)| a * b).sum();
     sums.iter().sum::<f32>() + rest
 }
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    fn copy_of(samples: &[f32], rate: u32, piece: usize) -> LowCopy {
+        let mut listener = Listener::new(rate);
+        samples.chunks(piece).for_each(|piece| listener.push(piece));
+        listener.finish()
+    }
+
+    #[test]
+    fn a_moment_keeps_its_place_whatever_the_pieces() {
+        let mut samples = vec![0.0f32; 48_000];
+        samples[30_000] = 1.0;
+        let whole = copy_of(&samples, 48_000, 48_000);
+        assert_eq!((whole.rate, whole.step, whole.samples.len()), (16_000, 3, 16_000));
+        let peak = (0..whole.samples.len()).max_by(|a, b| whole.samples[*a].total_cmp(&whole.samples[*b]));
+        assert_eq!(peak, Some(10_000));
+        assert_eq!(whole, copy_of(&samples, 48_000, 777));
+    }
+
+    #[test]
+    fn what_is_no_number_is_silence() {
+        let copy = copy_of(&[f32::NAN, f32::INFINITY, 0.0, 0.0], 16_000, 4);
+        assert_eq!(copy.samples, vec![0.0; 4]);
+    }
+}

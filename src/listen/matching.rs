@@ -212,3 +212,41 @@ fn distance(one: &[f32; WIDTH], other: &[f32; WIDTH]) -> f32 {
     }
     sums.iter().sum()
 }
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    /// Bursts of differing colour, three seconds of silence after the fourth.
+    fn made(lead: usize) -> Vec<[f32; WIDTH]> {
+        let mut frames = vec![[0.0; BANDS]; lead];
+        for burst in 0..8 {
+            let mut frame = [0.0; BANDS];
+            (0..BANDS).for_each(|band| frame[band] = ((band * 7 + burst * 5) % 11) as f32 / 11.0);
+            frames.extend(vec![frame; 20 + 3 * burst]);
+            frames.extend(vec![[0.0; BANDS]; if burst == 3 { 300 } else { 12 }]);
+        }
+        describe(&frames, &[1.0 / BANDS as f32; BANDS], 2)
+    }
+
+    #[test]
+    fn a_take_that_starts_late_is_found_and_followed_across_dead_space() {
+        let (guide, lane) = (made(50), made(50 + 777));
+        let (lag, likeness) = coarse_lag(&guide, &lane);
+        assert_eq!(lag, 777);
+        assert!(likeness > 0.9, "{likeness}");
+        let path = align(&guide, &lane, lag + 30, 100.0);
+        let sounding = (0..guide.len()).filter(|row| guide[*row][..BANDS].iter().any(|value| *value > 0.0));
+        for row in sounding {
+            let error: f32 = path.lane[row] - row as f32 - 777.0;
+            assert!(error.abs() <= 1.0, "frame {row}: {error}");
+        }
+    }
+
+    #[test]
+    fn nothing_against_something_is_no_panic() {
+        assert_eq!(coarse_lag(&[], &made(0)), (0, 0.0));
+        assert_eq!(align(&made(0), &[], 0, 100.0).lane.len(), made(0).len());
+        assert!(align(&[], &made(0), 5, 100.0).lane.is_empty());
+    }
+}

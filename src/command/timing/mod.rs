@@ -12,9 +12,10 @@ use std::sync::Arc;
 use super::context::Context;
 use super::diagnostic::Diagnostic;
 use super::hearing::assets_of;
+use crate::listen::SoundKind;
 use crate::listen::timing::{Alike, Match, Matches};
 use crate::listen::words::{Word, mark_phrases};
-use crate::song::{AssetId, Lane, Position, Role, Song, SungWord};
+use crate::song::{AssetId, Lane, Position, Role, Song, SungWord, SungWords};
 
 pub use place::{Place, place};
 
@@ -52,6 +53,8 @@ pub struct WordTiming {
     pub at: f64,
     /// Where its sound has ended on the timeline, in samples.
     pub end: f64,
+    /// The same in samples of the lane's recording.
+    pub end_in_take: f64,
     /// Where the guide's sound has ended by the same limit, on the timeline.
     pub guide_end: f64,
     /// Lane onset minus guide onset, in samples.
@@ -102,6 +105,25 @@ pub fn guide_words(context: &Context) -> Result<Vec<GuideWord>, Diagnostic> {
     words_of(context).map(|(words, _, _)| words)
 }
 
+/// All words of the guide's recording as a list to be corrected: what somebody has corrected before, or what is found.
+///
+/// # Errors
+/// As [`guide_words`].
+pub fn sung_words(context: &Context) -> Result<SungWords, Diagnostic> {
+    let song = context.session.song();
+    let (_, words, asset) = words_of(context)?;
+    if let Some(list) = song.words.as_ref().filter(|list| list.asset == asset) {
+        return Ok(list.as_ref().clone());
+    }
+    let sung = |word: &Word| SungWord {
+        onset: word.onset as u64,
+        vowel: word.vowel.max(word.onset) as u64,
+        end: word.end.max(word.vowel).max(word.onset) as u64,
+        name: None,
+    };
+    Ok(SungWords { asset, words: words.iter().map(sung).collect() })
+}
+
 /// Measures lanes, given by row; the guide and the backing are left out.
 ///
 /// # Errors
@@ -139,8 +161,9 @@ fn words_of(context: &Context) -> Result<(Vec<GuideWord>, Vec<Word>, AssetId), D
             list.words.iter().map(|word| word.name.clone()).collect(),
         ),
         _ => {
-            let words = context.hearing.words(guide.asset)?;
-            (words.as_ref().clone(), vec![None; words.len()])
+            let words = without_breaths(context, guide.asset)?;
+            let names = vec![None; words.len()];
+            (words, names)
         }
     };
     let placed = on_timeline(guide, &words, &names);
@@ -150,6 +173,21 @@ fn words_of(context: &Context) -> Result<(Vec<GuideWord>, Vec<Word>, AssetId), D
         ));
     }
     Ok((placed, words, guide.asset))
+}
+
+/// The words that were found, but for those that are breaths.
+fn without_breaths(context: &Context, guide: AssetId) -> Result<Vec<Word>, Diagnostic> {
+    let words = context.hearing.words(guide)?;
+    let heard = context.hearing.heard(guide)?;
+    let is_breath = |word: &&Word| {
+        let (from, to) = (word.onset as u64, word.end.max(word.onset + 1) as u64);
+        let covered: u64 = heard
+            .of(SoundKind::Breath)
+            .map(|breath| breath.end.min(to).saturating_sub(breath.start.max(from)))
+            .sum();
+        covered * 2 > to - from
+    };
+    Ok(words.iter().filter(|word| !is_breath(word)).copied().collect())
 }
 
 /// Corrected words as listening takes them. Which begin and end phrases is told by the gaps.

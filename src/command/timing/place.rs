@@ -87,8 +87,7 @@ pub(super) fn lane(
 
 fn timed(lane: &Lane, asset: AssetId, number: usize, word: &GuideWord, found: &Match) -> Option<WordTiming> {
     let place = place(lane, asset, found.onset, found.vowel, Some(word.at.0 as f64))?;
-    let region = &lane.regions[place.region];
-    let origin = region.source_origin().0 as f64;
+    let (end, source) = end_on(lane, place.region, found.end);
     let guide_origin = word.at.0 as f64 - word.word.onset as f64;
     Some(WordTiming {
         word: number,
@@ -96,27 +95,29 @@ fn timed(lane: &Lane, asset: AssetId, number: usize, word: &GuideWord, found: &M
         asset,
         region: place.region,
         at: place.at,
-        end: (origin + end_on(lane, place.region, found.end)).max(place.at),
+        end: end.max(place.at),
+        end_in_take: source,
         guide_end: (guide_origin + found.guide_end).min(word.latest.0 as f64),
         offset: place.at - word.at.0 as f64,
         doubled: place.doubled,
     })
 }
 
-/// The end of a word in samples of its recording, no later than what sounds of it: the region's end, or,
-/// where pieces flow into each other, that of the last piece; a fade-out counts from where it is 32 dB down.
-fn end_on(lane: &Lane, region: usize, end: f64) -> f64 {
+/// The end of a word: on the timeline, and in samples of its recording. It is no later than what sounds of it: the
+/// region's end, or, where the recording goes on in the next region, that of the last one; a fade-out counts from where
+/// it is 32 dB down.
+fn end_on(lane: &Lane, region: usize, end: f64) -> (f64, f64) {
     let mut index = region;
     while let (Some(here), Some(next)) = (lane.regions.get(index), lane.regions.get(index + 1)) {
-        let goes_on =
-            here.asset == next.asset && next.source_origin() == here.source_origin() && next.at <= here.end();
-        if !goes_on || here.source_end() as f64 > end {
+        let goes_on = here.asset == next.asset && next.source_in > here.source_in && next.at <= here.end();
+        if !goes_on || (here.source_end() as f64) > end && (next.source_in as f64) > end {
             break;
         }
         index += 1;
     }
     let last = &lane.regions[index];
-    end.min(last.source_end() as f64 - faded(last))
+    let source = end.min(last.source_end() as f64 - faded(last));
+    (last.source_origin().0 as f64 + source, source)
 }
 
 /// How many samples before its end a region's fade-out has taken the sound away for the ear.

@@ -152,7 +152,6 @@ fn lane_report(timing: &Timing, lane: &LaneTiming, session: &Session) -> LaneRep
 
 fn word_report(timing: &Timing, timed: &WordTiming) -> WordReport {
     let word = &timing.words[timed.word];
-    let on_take = timed.at - timed.found.onset;
     WordReport {
         word: timed.word + 1,
         name: word.name.clone(),
@@ -160,7 +159,7 @@ fn word_report(timing: &Timing, timed: &WordTiming) -> WordReport {
         lane_s: seconds(timing, timed.found.onset),
         offset_ms: round(timing.ms(timed.offset), 3),
         guide_end_s: seconds(timing, timed.found.guide_end),
-        lane_end_s: seconds(timing, timed.end - on_take),
+        lane_end_s: seconds(timing, timed.end_in_take),
         end_offset_ms: round(timing.ms(timed.end - timed.guide_end), 3),
         confidence: round(timed.found.confidence, 3),
         last: word.word.ends_phrase,

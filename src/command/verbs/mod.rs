@@ -28,6 +28,7 @@ pub mod tighten;
 pub mod travel;
 pub mod trim;
 mod trim_gaps;
+pub mod word;
 
 use super::context::Context;
 use super::diagnostic::Diagnostic;

@@ -19,8 +19,12 @@ use crate::song::{Curve, Fade, FadeSide, Length, Position, Span};
 const WITHIN_MS: f64 = 15.0;
 /// Words less sure than this are left alone.
 const SURE: f64 = 0.5;
+/// A soft consonant is at most so far below the voice, in dB; what is weaker is the end of a vowel.
+const CONSONANT_DB: f32 = 30.0;
 /// A fade takes at most this share of what is left of the word.
 const SHARE: f64 = 0.5;
+/// Share of a raised-cosine fade, at its end, that lies more than 32 dB down.
+const INAUDIBLE: f64 = 0.1;
 /// A fade into the guide's end is at least and at most this long, in ms.
 const FADE_MS: (f64, f64) = (60.0, 400.0);
 
@@ -102,7 +106,9 @@ fn shorten(
                 .to_owned(),
         });
     }
-    let end = Position(word.guide_end as i64);
+    // A fade is silence to the ear somewhat before its end: that place is put on the guide's end.
+    let length = change.length.map_or(late.clamp(ms(FADE_MS.0), ms(FADE_MS.1)), |length| length.0 as f64);
+    let end = Position((word.guide_end + (INAUDIBLE * length).min(late)) as i64);
     let Some(index) = draft.lane(lane.row).index_at(Position((word.guide_end - 1.0) as i64)) else {
         return Ok("no region rings there".to_owned());
     };
@@ -148,7 +154,9 @@ fn consonant(
     let rate = f64::from(context.session.rate);
     let end = word.end - origin;
     let hisses = heard.sounds.iter().filter(|sound| {
-        matches!(sound.kind, SoundKind::Sibilant | SoundKind::Fricative)
+        let strong = sound.kind == SoundKind::Sibilant
+            || (sound.kind == SoundKind::Fricative && sound.level_db > heard.voice_db - CONSONANT_DB);
+        strong
             && (sound.end as f64) > end - 0.06 * rate
             && (sound.start as f64) > end - 0.45 * rate
             && (sound.start as f64) < end + 0.03 * rate
