@@ -28,19 +28,19 @@ impl Desk {
         let folder = tempfile::tempdir().unwrap();
         let store = Store::create(&folder.path().join("song.json"), session).unwrap();
         let mut keymap = Keymap::new();
-        let text = include_str!("../keymaps/two-hands.toml");
+        let text = include_str!("../../keymaps/two-hands.toml");
         assert_eq!(keymap.read(text, "keymaps/two-hands.toml", &check_line), vec![]);
         let app = App::new(Setup {
             size,
             keymap,
-            themes: vec![Theme::read(include_str!("../shared/themes/ember.toml")).unwrap()],
+            themes: vec![Theme::read(include_str!("../../shared/themes/ember.toml")).unwrap()],
             colours: ColourLevel::Of256,
             shapes,
             view: View::default(),
             history: Vec::new(),
             sound: "no sound".into(),
         });
-        let file: toml::Table = toml::from_str(include_str!("../shared/fades.toml")).unwrap();
+        let file: toml::Table = toml::from_str(include_str!("../../shared/fades.toml")).unwrap();
         let presets = file["fade"].clone().try_into().unwrap();
         let mut desk = Desk { app, store, presets, asked: Vec::new(), _folder: folder };
         desk.event(Event::Resize(size.0, size.1));
