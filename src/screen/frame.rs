@@ -318,7 +318,7 @@ mod tests {
                 let (x, y) = (random(11) as u16, random(6) as u16);
                 let text = ["a", "漢", " ", "⣿", "e\u{301}", "Z"][random(6) as usize];
                 let style = Style::new().fg(Color::Indexed(random(20) as u8)).add_modifier(
-                    [Modifier::empty(), Modifier::BOLD, Modifier::UNDERLINED, Modifier::DIM | Modifier::BOLD]
+                    [Modifier::empty(), Modifier::BOLD, Modifier::UNDERLINED, Modifier::DIM]
                         [random(4) as usize],
                 );
                 now.set_stringn(x, y, text, 2, style);
