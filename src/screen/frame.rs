@@ -9,7 +9,7 @@ use ratatui::buffer::{Buffer, Cell};
 use ratatui::style::{Color, Modifier};
 use unicode_width::UnicodeWidthStr;
 
-/// More changed cells than this are written row by row without trying other orders.
+/// With more changed cells than this, lines are kept together: jumping about would cost more than it saves.
 const FEW: usize = 1500;
 
 /// Remembers what the terminal shows.
@@ -76,7 +76,7 @@ pub fn encode_frame(old: &Buffer, new: &Buffer) -> Vec<u8> {
     let rows = write(&changed, width);
     // Half a wide glyph takes its other half along when it is written over: then only reading order is safe.
     let wide = |cell: &Cell| cell.symbol().len() > 1 && cell.symbol().width() != 1;
-    if changed.len() > FEW || changed.iter().any(|(x, y, cell)| wide(cell) || wide(&old[(*x, *y)])) {
+    if changed.iter().any(|(x, y, cell)| wide(cell) || wide(&old[(*x, *y)])) {
         return rows;
     }
     let mut best = rows;
@@ -90,15 +90,29 @@ pub fn encode_frame(old: &Buffer, new: &Buffer) -> Vec<u8> {
         });
         keyed.push((index, *x, *y, cell));
     }
-    for down in [true, false] {
-        keyed.sort_by_key(|(style, x, y, _)| if down { (*style, *x, *y) } else { (*style, *y, *x) });
-        let order: Vec<(u16, u16, &Cell)> = keyed.iter().map(|(_, x, y, cell)| (*x, *y, *cell)).collect();
-        let bytes = write(&order, width);
+    // Line by line each style once, or each style once down the columns or along the lines.
+    let orders: &[Order] = if changed.len() > FEW { &[Order::Lines] } else { &[Order::Down, Order::Along] };
+    for order in orders {
+        keyed.sort_by_key(|(style, x, y, _)| match order {
+            Order::Lines => (usize::from(*y), *style, usize::from(*x)),
+            Order::Down => (*style, usize::from(*x), usize::from(*y)),
+            Order::Along => (*style, usize::from(*y), usize::from(*x)),
+        });
+        let cells: Vec<(u16, u16, &Cell)> = keyed.iter().map(|(_, x, y, cell)| (*x, *y, *cell)).collect();
+        let bytes = write(&cells, width);
         if bytes.len() < best.len() {
             best = bytes;
         }
     }
     best
+}
+
+/// What changed cells are sorted by.
+#[derive(Debug, Clone, Copy)]
+enum Order {
+    Lines,
+    Down,
+    Along,
 }
 
 /// What a cell looks like besides its glyph.
@@ -169,31 +183,10 @@ impl Pen {
         if look == self.look {
             return;
         }
-        let mut codes: Vec<u8> = Vec::new();
-        let gone = self.look.modifier - look.modifier;
-        let mut from = self.look;
-        if !gone.is_empty() || (look == Look::PLAIN) {
-            codes.extend_from_slice(b"0;");
-            from = Look::PLAIN;
-        }
-        for (modifier, code) in [
-            (Modifier::BOLD, 1),
-            (Modifier::DIM, 2),
-            (Modifier::ITALIC, 3),
-            (Modifier::UNDERLINED, 4),
-            (Modifier::REVERSED, 7),
-            (Modifier::CROSSED_OUT, 9),
-        ] {
-            if (look.modifier - from.modifier).contains(modifier) {
-                let _ = write!(codes, "{code};");
-            }
-        }
-        for (to, had, base) in [(look.fg, from.fg, 30u8), (look.bg, from.bg, 40)] {
-            if to != had {
-                colour(&mut codes, to, base);
-            }
-        }
-        codes.pop();
+        // Taking single attributes off is often shorter than beginning anew, and sometimes longer.
+        let anew = codes(Look::PLAIN, look, true);
+        let on = codes(self.look, look, false);
+        let codes = if look == Look::PLAIN || anew.len() < on.len() { anew } else { on };
         self.bytes.extend_from_slice(b"\x1b[");
         // A lone 0 is what an empty list means.
         if codes != b"0" {
@@ -202,6 +195,42 @@ impl Pen {
         self.bytes.push(b'm');
         self.look = look;
     }
+}
+
+/// The numbers that turn one look into another, after a reset if that is asked for.
+fn codes(from: Look, to: Look, reset: bool) -> Vec<u8> {
+    const ON: [(Modifier, u8, u8); 6] = [
+        (Modifier::BOLD, 1, 22),
+        (Modifier::DIM, 2, 22),
+        (Modifier::ITALIC, 3, 23),
+        (Modifier::UNDERLINED, 4, 24),
+        (Modifier::REVERSED, 7, 27),
+        (Modifier::CROSSED_OUT, 9, 29),
+    ];
+    let mut codes: Vec<u8> = Vec::with_capacity(24);
+    if reset {
+        codes.extend_from_slice(b"0;");
+    }
+    let mut have = from.modifier;
+    for (modifier, _, off) in ON {
+        if (have - to.modifier).contains(modifier) {
+            let _ = write!(codes, "{off};");
+            // Bold and dim go together.
+            have -= if off == 22 { Modifier::BOLD | Modifier::DIM } else { modifier };
+        }
+    }
+    for (modifier, on, _) in ON {
+        if (to.modifier - have).contains(modifier) {
+            let _ = write!(codes, "{on};");
+        }
+    }
+    for (to, had, base) in [(to.fg, from.fg, 30u8), (to.bg, from.bg, 40)] {
+        if to != had {
+            colour(&mut codes, to, base);
+        }
+    }
+    codes.pop();
+    codes
 }
 
 /// A move without an address: line feeds go down, backspaces left. In raw mode neither does more.
@@ -289,7 +318,8 @@ mod tests {
                 let (x, y) = (random(11) as u16, random(6) as u16);
                 let text = ["a", "漢", " ", "⣿", "e\u{301}", "Z"][random(6) as usize];
                 let style = Style::new().fg(Color::Indexed(random(20) as u8)).add_modifier(
-                    [Modifier::empty(), Modifier::BOLD, Modifier::UNDERLINED][random(3) as usize],
+                    [Modifier::empty(), Modifier::BOLD, Modifier::UNDERLINED, Modifier::DIM]
+                        [random(4) as usize],
                 );
                 now.set_stringn(x, y, text, 2, style);
             }
@@ -305,6 +335,16 @@ mod tests {
                     let wanted = now[(x, y)].symbol();
                     let seen = if cell.contents().is_empty() { " " } else { cell.contents() };
                     assert_eq!(seen, wanted, "step {step} at {x},{y}");
+                    if wanted != " " {
+                        let modifier = now[(x, y)].modifier;
+                        let attributes = (cell.bold(), cell.dim(), cell.underline());
+                        let wanted = (
+                            modifier.contains(Modifier::BOLD),
+                            modifier.contains(Modifier::DIM),
+                            modifier.contains(Modifier::UNDERLINED),
+                        );
+                        assert_eq!(attributes, wanted, "step {step} at {x},{y}");
+                    }
                     skip = wanted.width().saturating_sub(1);
                 }
             }

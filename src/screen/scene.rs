@@ -2,7 +2,7 @@
 
 use super::app::{App, Detail, World};
 use crate::media::peaks::{BASE, Stretch};
-use crate::song::{AssetId, Lane, Position, Region};
+use crate::song::{AssetId, Db, Lane, Position, Region};
 use crate::sound::fade_law::gain;
 
 /// What a stretch of a lane shows.
@@ -82,7 +82,10 @@ impl<'a> Scene<'a> {
         let last = last.min(region.end().0).max(first + 1);
         let sound = self.recorded(region.asset, first - origin, last - origin)?;
         #[expect(clippy::cast_possible_truncation, reason = "gains are small")]
-        let level = (lane.gain_db.to_linear().0 * region.gain_db.to_linear().0) as f32;
+        let level = match lane.gain_db.0 + region.gain_db.0 {
+            0.0 => 1.0,
+            gain => Db(gain).to_linear().0 as f32,
+        };
         let faded = level * ramp(region, middle).unwrap_or(1.0);
         Some(Stretch { min: sound.min * faded, max: sound.max * faded, rms: sound.rms * faded })
     }
