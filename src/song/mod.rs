@@ -1,4 +1,4 @@
-//! The model: plain data without input or output. Lanes, regions, fades, units and ids, and the
+//! The model: plain data without input or output. Lanes, regions, fades, tone, units and ids, and the
 //! [rules] that every state of a song keeps.
 //!
 //! All positions and lengths are whole samples at the session's rate; seconds exist only where text
@@ -13,6 +13,7 @@ mod lane;
 mod region;
 mod role_guess;
 pub mod rules;
+pub mod tone;
 mod units;
 
 use std::sync::Arc;
@@ -24,6 +25,7 @@ pub use fade::{Bend, Curve, Fade, FadePreset, FadeSide, PresetRamp};
 pub use ids::{AssetId, EditId, LaneId, RegionId};
 pub use lane::{Lane, Note, Pan, Polarity, Role};
 pub use region::{Edges, Region};
+pub use tone::Tone;
 pub use units::{Db, Length, Linear, Position, Shift};
 
 /// A recording on disk, known by its path and by the hash of its bytes. It is never written to.
