@@ -1,0 +1,177 @@
+//! De-esser: a bell or shelf that moves down while the band that it moves is loud.
+//!
+//! The band is taken out by a filter whose poles stand still, and added back turned down: the gain at a bell's centre,
+//! or far above a shelf's frequency, is exactly the reduction, and nowhere is it more. A shelf takes the square root
+//! of the gain where its two parts meet, so that it never rises.
+//!
+//! The band's power is averaged over 2 ms. Above the threshold the reduction grows dB for dB, up to the cap, and is then
+//! smoothed by attack and release in the decoupled form of Giannoulis, Massberg, Reiss, "Digital Dynamic Range Compressor
+//! Design", J. Audio Eng. Soc. 60(6), 2012: smoothing never passes the largest of what goes in, so the cap holds.
+//!
+//! Latency 0. Tail: release and the filter's ringing.
+
+use super::{DB_PER_OCTAVE, Hear, decay, smooth_power};
+use crate::song::Tone;
+use crate::song::tone::{Deess, DeessShape, Stage, q_of_octaves};
+use crate::sound::biquad::Biquad;
+use crate::sound::wide::Wide;
+
+/// Seconds over which the band's power is averaged.
+const WINDOW_S: f64 = 0.002;
+/// Seconds over which the voice's power is averaged ...
+const VOICE_S: f64 = 0.05;
+/// ... and in which its held level decays, so that an ess in a gap meets the level of the word before it ...
+pub(super) const HOLD_S: f64 = 0.4;
+/// ... though never less than this power (−50 dBFS): room noise is no voice.
+const VOICE_FLOOR: f64 = 1e-5;
+/// Below this power (−120 dBFS) nothing is told apart.
+const SILENCE: f64 = 1e-12;
+
+const A1: usize = 0;
+const A2: usize = 1;
+/// Factor of the band-pass part.
+const BAND: usize = 2;
+/// Factor of the high-pass part; 0 for a bell.
+const HIGH: usize = 3;
+/// 1 for a bell, 0 for a shelf.
+const BELL: usize = 4;
+const POWER_OLD: usize = 5;
+const POWER_NEW: usize = 6;
+const THRESHOLD: usize = 7;
+pub(super) const SLOPE: usize = 8;
+const CAP: usize = 9;
+const ATTACK: usize = 10;
+const RELEASE: usize = 11;
+/// 1 if the threshold follows the voice.
+pub(super) const RELATIVE: usize = 12;
+const VOICE_OLD: usize = 13;
+const VOICE_NEW: usize = 14;
+const HOLD: usize = 15;
+/// What is heard: parts of the input, of the change, of the detector's signal.
+const HEAR_INPUT: usize = 16;
+const HEAR_CHANGE: usize = 17;
+const HEAR_BAND: usize = 18;
+/// Parameters.
+pub(super) const PARAMS: usize = 19;
+/// State: two of the filter, the power, two of the smoothing, two of the voice's level.
+pub(super) const STATE: usize = 7;
+/// Where in the state the reduction stands, in octaves of power.
+pub(super) const REDUCTION: usize = 4;
+
+/// The band that a de-esser hears and moves: a band-pass of 0 dB at its frequency, and the factor of the
+/// high-pass part, 0 for a bell.
+fn band(deess: &Deess, rate: f64) -> (Biquad, f64) {
+    match deess.shape {
+        DeessShape::Bell => {
+            (Biquad::band_pass(deess.frequency_hz, q_of_octaves(deess.width_octaves), rate), 0.0)
+        }
+        DeessShape::Shelf => {
+            let q = std::f64::consts::FRAC_1_SQRT_2;
+            let high = Biquad::high_pass(deess.frequency_hz, q, rate);
+            (Biquad::band_pass(deess.frequency_hz, q, rate), high.b0)
+        }
+    }
+}
+
+/// The complex response of a de-esser at `hz` while it takes `reduction_db` away, as real and imaginary part.
+pub(super) fn response(deess: &Deess, reduction_db: f64, hz: f64, rate: f64) -> (f64, f64) {
+    let gain = 10f64.powf(-reduction_db.abs() / 20.0);
+    let (filter, high) = band(deess, rate);
+    let part = filter.response(hz, rate);
+    let top = Biquad { b0: high, b1: -2.0 * high, b2: high, ..filter }.response(hz, rate);
+    let of_band = if high == 0.0 { gain - 1.0 } else { gain.sqrt() - 1.0 };
+    (1.0 + of_band * part.0 + (gain - 1.0) * top.0, of_band * part.1 + (gain - 1.0) * top.1)
+}
+
+/// The reduction in dB of a settled de-esser for a level of its band, both in dBFS; `threshold_db` is the one in force.
+pub(super) fn static_reduction_db(deess: &Deess, level_db: f64, threshold_db: f64) -> f64 {
+    (level_db - threshold_db).clamp(0.0, deess.most_db.0)
+}
+
+/// One slot's parameters.
+pub(super) fn column(tone: &Tone, hear: Hear, rate: f64) -> [f64; PARAMS] {
+    let mut column = [0.0; PARAMS];
+    column[HEAR_INPUT] = 1.0;
+    let acts = tone.acts(Stage::Deess);
+    let Some(deess) = tone.deess.filter(|_| acts) else { return column };
+    let (filter, high) = band(&deess, rate);
+    let (power_old, power_new) = smooth_power(WINDOW_S, rate);
+    let (voice_old, voice_new) = smooth_power(VOICE_S, rate);
+    column[A1] = filter.a1;
+    column[A2] = filter.a2;
+    column[BAND] = filter.b0;
+    column[HIGH] = high;
+    column[BELL] = if deess.shape == DeessShape::Bell { 1.0 } else { 0.0 };
+    column[POWER_OLD] = power_old;
+    column[POWER_NEW] = power_new;
+    column[THRESHOLD] = deess.threshold_db.0 / DB_PER_OCTAVE;
+    column[SLOPE] = 1.0;
+    column[CAP] = deess.most_db.0 / DB_PER_OCTAVE;
+    column[ATTACK] = decay(deess.attack_ms / 1000.0, rate);
+    column[RELEASE] = decay(deess.release_ms / 1000.0, rate);
+    column[RELATIVE] = if deess.relative { 1.0 } else { 0.0 };
+    column[VOICE_OLD] = voice_old;
+    column[VOICE_NEW] = voice_new;
+    column[HOLD] = decay(HOLD_S, rate);
+    let (input, change, band) = match hear {
+        Hear::Tone => (1.0, 1.0, 0.0),
+        Hear::DeessTakes => (0.0, -1.0, 0.0),
+        Hear::DeessDetector => (0.0, 0.0, 1.0),
+    };
+    column[HEAR_INPUT] = input;
+    column[HEAR_CHANGE] = change;
+    column[HEAR_BAND] = band;
+    column
+}
+
+/// Processes `buffer` in place. `follows`: some slot's threshold is relative.
+#[inline(always)]
+pub(super) fn process(follows: bool, link: Wide, params: &[Wide], state: &mut [Wide], buffer: &mut [Wide]) {
+    if follows {
+        run::<true>(link, params, state, buffer);
+    } else {
+        run::<false>(link, params, state, buffer);
+    }
+}
+
+#[inline(always)]
+fn run<const FOLLOWS: bool>(link: Wide, params: &[Wide], state: &mut [Wide], buffer: &mut [Wide]) {
+    let (Ok(p), Ok(state)) =
+        (<&[Wide; PARAMS]>::try_from(params), <&mut [Wide; STATE]>::try_from(state))
+    else {
+        return;
+    };
+    let [mut w1, mut w2, mut power, mut held, mut reduction, mut voice, mut voice_held] = *state;
+    let one = Wide::all(1.0);
+    let (attack_new, release_new) = (one - p[ATTACK], one - p[RELEASE]);
+    let high_middle = p[HIGH] + p[HIGH];
+    for sample in buffer.iter_mut() {
+        let x = *sample;
+        let w = (x - p[A2] * w2) - p[A1] * w1;
+        let part = p[BAND] * (w - w2);
+        let top = p[HIGH] * (w + w2) - high_middle * w1;
+        (w2, w1) = (w1, w);
+        let band = part + top;
+        let now = band * band;
+        let now = now.max(link * now.neighbours());
+        power = p[POWER_OLD] * power + p[POWER_NEW] * now;
+        let mut over = power.max(Wide::all(SILENCE)).log2() - p[THRESHOLD];
+        if FOLLOWS {
+            let rest = x - band;
+            let rest = rest * rest;
+            let rest = rest.max(link * rest.neighbours());
+            voice = p[VOICE_OLD] * voice + p[VOICE_NEW] * rest;
+            voice_held = voice.max(p[HOLD] * voice_held);
+            over = over - p[RELATIVE] * voice_held.max(Wide::all(VOICE_FLOOR)).log2();
+        }
+        let wanted = (p[SLOPE] * over).max(Wide::ZERO).min(p[CAP]);
+        held = wanted.max(p[RELEASE] * held + release_new * wanted);
+        reduction = p[ATTACK] * reduction + attack_new * held;
+        // An octave of power is two of amplitude: the root of the gain is a quarter of it.
+        let root = (reduction * Wide::all(-0.25)).exp2();
+        let less = root - one;
+        let change = less * (one + p[BELL] * root) * part + less * (one + root) * top;
+        *sample = p[HEAR_INPUT] * x + p[HEAR_CHANGE] * change + p[HEAR_BAND] * band;
+    }
+    *state = [w1, w2, power, held, reduction, voice, voice_held];
+}
