@@ -10,12 +10,12 @@ use super::{DB_PER_OCTAVE, decay, smooth_power};
 use crate::song::Tone;
 use crate::song::tone::{Compress, Detector, Stage};
 use crate::sound::biquad::Biquad;
-use crate::sound::wide::Wide;
+use crate::sound::wide::{Narrow, Wide};
 
 /// Seconds over which an rms detector averages.
 const WINDOW_S: f64 = 0.01;
 /// Below this power (−120 dBFS) nothing is told apart.
-const SILENCE: f64 = 1e-12;
+const SILENCE: f32 = 1e-12;
 
 /// Five factors of the detector's high-pass come first.
 const PEAK: usize = 5;
@@ -90,7 +90,9 @@ fn run<const FILTERS: bool>(link: Wide, params: &[Wide], state: &mut [Wide], buf
     let [mut s1, mut s2, mut power, mut held, mut reduction] = *state;
     let one = Wide::all(1.0);
     let (attack_new, release_new) = (one - p[ATTACK], one - p[RELEASE]);
-    let half_knee = p[KNEE] * Wide::all(0.5);
+    let (threshold, slope) = (p[THRESHOLD].narrow(), p[SLOPE].narrow());
+    let (knee, knee_curve) = (p[KNEE].narrow(), p[KNEE_CURVE].narrow());
+    let half_knee = knee * Narrow::all(0.5);
     for sample in buffer.iter_mut() {
         let x = *sample;
         let mut heard = x;
@@ -102,12 +104,13 @@ fn run<const FILTERS: bool>(link: Wide, params: &[Wide], state: &mut [Wide], buf
         let now = heard * heard;
         let now = now.max(link * now.neighbours());
         power = (p[PEAK] * now).max(p[POWER_OLD] * power + p[POWER_NEW] * now);
-        let over = power.max(Wide::all(SILENCE)).log2() - p[THRESHOLD];
-        let bend = (over + half_knee).max(Wide::ZERO).min(p[KNEE]);
-        let wanted = p[SLOPE] * (bend * bend * p[KNEE_CURVE] + (over - half_knee).max(Wide::ZERO));
+        let over = power.narrow().max(Narrow::all(SILENCE)).log2() - threshold;
+        let bend = (over + half_knee).max(Narrow::all(0.0)).min(knee);
+        let wanted = slope * (bend * bend * knee_curve + (over - half_knee).max(Narrow::all(0.0)));
+        let wanted = wanted.wide();
         held = wanted.max(p[RELEASE] * held + release_new * wanted);
         reduction = p[ATTACK] * reduction + attack_new * held;
-        let gain = (p[MAKEUP] - reduction * Wide::all(0.5)).exp2();
+        let gain = (p[MAKEUP] - reduction * Wide::all(0.5)).narrow().exp2().wide();
         *sample = x + x * (p[MIX] * (gain - one));
     }
     *state = [s1, s2, power, held, reduction];

@@ -14,7 +14,7 @@ use super::{DB_PER_OCTAVE, Hear, decay, smooth_power};
 use crate::song::Tone;
 use crate::song::tone::{Deess, DeessShape, Stage, q_of_octaves};
 use crate::sound::biquad::Biquad;
-use crate::sound::wide::Wide;
+use crate::sound::wide::{Narrow, Wide};
 
 /// Seconds over which the band's power is averaged.
 const WINDOW_S: f64 = 0.002;
@@ -23,9 +23,9 @@ const VOICE_S: f64 = 0.05;
 /// ... and in which its held level decays, so that an ess in a gap meets the level of the word before it ...
 pub(super) const HOLD_S: f64 = 0.4;
 /// ... though never less than this power (−50 dBFS): room noise is no voice.
-const VOICE_FLOOR: f64 = 1e-5;
+const VOICE_FLOOR: f32 = 1e-5;
 /// Below this power (−120 dBFS) nothing is told apart.
-const SILENCE: f64 = 1e-12;
+const SILENCE: f32 = 1e-12;
 
 const A1: usize = 0;
 const A2: usize = 1;
@@ -142,9 +142,11 @@ fn run<const FOLLOWS: bool>(link: Wide, params: &[Wide], state: &mut [Wide], buf
         return;
     };
     let [mut w1, mut w2, mut power, mut held, mut reduction, mut voice, mut voice_held] = *state;
-    let one = Wide::all(1.0);
+    let (one, one_narrow) = (Wide::all(1.0), Narrow::all(1.0));
     let (attack_new, release_new) = (one - p[ATTACK], one - p[RELEASE]);
     let high_middle = p[HIGH] + p[HIGH];
+    let (threshold, slope, cap) = (p[THRESHOLD].narrow(), p[SLOPE].narrow(), p[CAP].narrow());
+    let (bell, relative) = (p[BELL].narrow(), p[RELATIVE].narrow());
     for sample in buffer.iter_mut() {
         let x = *sample;
         let w = (x - p[A2] * w2) - p[A1] * w1;
@@ -155,22 +157,24 @@ fn run<const FOLLOWS: bool>(link: Wide, params: &[Wide], state: &mut [Wide], buf
         let now = band * band;
         let now = now.max(link * now.neighbours());
         power = p[POWER_OLD] * power + p[POWER_NEW] * now;
-        let mut over = power.max(Wide::all(SILENCE)).log2() - p[THRESHOLD];
+        let mut over = power.narrow().max(Narrow::all(SILENCE)).log2() - threshold;
         if FOLLOWS {
             let rest = x - band;
             let rest = rest * rest;
             let rest = rest.max(link * rest.neighbours());
             voice = p[VOICE_OLD] * voice + p[VOICE_NEW] * rest;
             voice_held = voice.max(p[HOLD] * voice_held);
-            over = over - p[RELATIVE] * voice_held.max(Wide::all(VOICE_FLOOR)).log2();
+            over = over - relative * voice_held.narrow().max(Narrow::all(VOICE_FLOOR)).log2();
         }
-        let wanted = (p[SLOPE] * over).max(Wide::ZERO).min(p[CAP]);
+        let wanted = (slope * over).max(Narrow::all(0.0)).min(cap).wide();
         held = wanted.max(p[RELEASE] * held + release_new * wanted);
         reduction = p[ATTACK] * reduction + attack_new * held;
-        // An octave of power is two of amplitude: the root of the gain is a quarter of it.
-        let root = (reduction * Wide::all(-0.25)).exp2();
-        let less = root - one;
-        let change = less * (one + p[BELL] * root) * part + less * (one + root) * top;
+        // An octave of power is half a one of amplitude: the root of the gain is a quarter of it.
+        let root = (reduction.narrow() * Narrow::all(-0.25)).exp2();
+        let less = root - one_narrow;
+        let of_part = (less * (one_narrow + bell * root)).wide();
+        let of_top = (less * (one_narrow + root)).wide();
+        let change = of_part * part + of_top * top;
         *sample = p[HEAR_INPUT] * x + p[HEAR_CHANGE] * change + p[HEAR_BAND] * band;
     }
     *state = [w1, w2, power, held, reduction, voice, voice_held];

@@ -82,7 +82,8 @@ fn bend(p: &[Wide], x: Wide) -> Wide {
     // tanh u = 1 − 2/(1 + e^2u); held where it is 1 to the last bit anyway.
     const TO_BASE_2: f64 = 2.0 * std::f64::consts::LOG2_E;
     let u = p[0] * x;
-    let power = (u.max(Wide::all(-20.0)).min(Wide::all(20.0)) * Wide::all(TO_BASE_2)).exp2();
+    let bounded = u.max(Wide::all(-20.0)).min(Wide::all(20.0));
+    let power = (bounded * Wide::all(TO_BASE_2)).narrow().exp2().wide();
     let mut tanh = power;
     for slot in &mut tanh.0 {
         *slot = 1.0 - 2.0 / (1.0 + *slot);

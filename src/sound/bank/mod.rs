@@ -433,7 +433,8 @@ impl Group {
         while done < frames {
             let count = (frames - done).min(BLOCK);
             self.load(blocks, done, count);
-            self.run(at.saturating_add_unsigned(done as u64), count);
+            let at = at.saturating_add_unsigned(done as u64);
+            self.arch.dispatch(Run { group: self, at, count });
             self.store(blocks, done, count);
             done += count;
         }
@@ -467,24 +468,19 @@ impl Group {
     }
 
     /// Runs the stages over the buffer, cut at the multiples of [`GRID`].
+    #[inline(always)]
     fn run(&mut self, at: i64, count: usize) {
-        let arch = self.arch;
-        arch.dispatch(
-            #[inline(always)]
-            || {
-                let mut done = 0;
-                while done < count {
-                    let phase = at.saturating_add_unsigned(done as u64).rem_euclid(GRID.cast_signed());
-                    if phase == 0 {
-                        self.keep_tidy();
-                    }
-                    let left = usize::try_from(GRID.cast_signed() - phase).unwrap_or(1);
-                    let end = (done + left).min(count);
-                    self.stages(done, end);
-                    done = end;
-                }
-            },
-        );
+        let mut done = 0;
+        while done < count {
+            let phase = at.saturating_add_unsigned(done as u64).rem_euclid(GRID.cast_signed());
+            if phase == 0 {
+                self.keep_tidy();
+            }
+            let left = usize::try_from(GRID.cast_signed() - phase).unwrap_or(1);
+            let end = (done + left).min(count);
+            self.stages(done, end);
+            done = end;
+        }
     }
 
     /// What happens on the grid: the next step of a glide, and no denormals.
@@ -543,6 +539,23 @@ impl Group {
         for wide in buffer.iter_mut() {
             *wide = *wide * params[GAIN];
         }
+    }
+}
+
+/// The inner loops, compiled once for each kind of processor. A struct, not a closure: the compiler must be able to
+/// bring all of it into the function that may use the wide instructions.
+struct Run<'a> {
+    group: &'a mut Group,
+    at: i64,
+    count: usize,
+}
+
+impl pulp::WithSimd for Run<'_> {
+    type Output = ();
+
+    #[inline(always)]
+    fn with_simd<S: pulp::Simd>(self, _: S) {
+        self.group.run(self.at, self.count);
     }
 }
 
