@@ -9,13 +9,14 @@
 //! | [`cli`] | the command line: one file per subcommand; terminals, clocks and exit codes live here |
 //! | [`handoff`] | the bounce: consolidated files of every lane and the stack's sum; the check before it |
 //! | [`command`] | grammar, scopes, one file per verb: a line of text becomes resolved operations |
+//! | [`listen`] | what a recording holds: phrases, consonants, breaths, floor; where two sounds join best |
 //! | [`mix`] | the plan compiled from a song, and the kernel that renders any block of it |
 //! | [`sound`] | DSP parts: fade laws, pan laws |
 //! | [`edit`] | operations and their inverses, edit graph, journal, session file |
 //! | [`song`] | the model: lanes, regions, fades, units, ids. Plain data |
 //! | [`media`] | recordings on disk: read, measured, conformed; output files |
 //!
-//! `song`, `edit`, `command`, `mix` and `sound` are silent and deterministic: no terminal, clock,
+//! `song`, `edit`, `command`, `listen`, `mix` and `sound` are silent and deterministic: no terminal, clock,
 //! environment or device in them. Time stamps, folders and presets are handed in.
 
 // Product code has no way to panic; tests may, since there a panic is the report.
@@ -25,6 +26,7 @@ pub mod cli;
 pub mod command;
 pub mod edit;
 pub mod handoff;
+pub mod listen;
 pub mod media;
 pub mod mix;
 pub mod song;

@@ -13,7 +13,7 @@ use super::progress::Bar;
 use super::{CliError, folders};
 use crate::edit::Session;
 use crate::handoff::AssetFile;
-use crate::media::{self, MediaError, MediaErrorKind, Progress};
+use crate::media::{self, MediaErrorKind, Progress};
 use crate::song::{Asset, AssetId};
 
 /// Where an asset's file lies.
@@ -95,15 +95,17 @@ pub fn note_hash(path: &Path, blake3: &str) {
 
 /// Working copies of the recordings at the session's rate, made where they are missing.
 pub fn working_copies(session: &Session, folder: &Path) -> Result<Vec<AssetFile>, CliError> {
+    session.assets.iter().map(|asset| working_copy(asset, session.rate, folder)).collect()
+}
+
+/// The working copy of one recording at a rate, made if it is missing.
+pub fn working_copy(asset: &Asset, rate: u32, folder: &Path) -> Result<AssetFile, CliError> {
     let cache = folders::cache().join("conformed");
-    let copy = |asset: &Asset| -> Result<AssetFile, MediaError> {
-        let path = path_of(asset, folder);
-        let bar = Bar::new(&format!("conforming {}", asset.path));
-        let info = media::describe(&path, asset.rate, asset.channels, asset.frames)?;
-        let path = media::working_copy(&path, &asset.blake3, &info, session.rate, &cache, &bar)?;
-        Ok(AssetFile { id: asset.id, path, channels: asset.channels })
-    };
-    session.assets.iter().map(|asset| copy(asset).map_err(CliError::from)).collect()
+    let path = path_of(asset, folder);
+    let bar = Bar::new(&format!("conforming {}", asset.path));
+    let info = media::describe(&path, asset.rate, asset.channels, asset.frames)?;
+    let path = media::working_copy(&path, &asset.blake3, &info, rate, &cache, &bar)?;
+    Ok(AssetFile { id: asset.id, path, channels: asset.channels })
 }
 
 /// `Ok(Some)`: hashed and the same. `Ok(None)`: the stamp vouches for it.

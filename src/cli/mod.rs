@@ -11,6 +11,7 @@ mod check;
 mod demo;
 mod error;
 mod folders;
+mod hearing;
 mod help;
 mod new;
 mod opening;

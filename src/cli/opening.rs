@@ -3,7 +3,7 @@
 use std::path::Path;
 
 use super::{CliError, output};
-use crate::command::Context;
+use crate::command::{Context, Deaf};
 use crate::edit::{Access, Session, Store};
 use crate::song::{EditId, Song};
 
@@ -38,7 +38,7 @@ pub fn state_at(session: &Session, at: Option<&str>) -> Result<(EditId, Song), C
         (None, _) if at == "start" => EditId(0),
         _ => {
             let presets = crate::command::Presets::new();
-            let context = Context { session, cursor: None, presets: &presets };
+            let context = Context { session, cursor: None, presets: &presets, hearing: &Deaf };
             let unknown = context.edit(&crate::command::EditRef::Mark(at.to_owned()));
             return Err(unknown.map_or_else(CliError::from, |_| CliError::usage("no such mark")));
         }

@@ -2,18 +2,18 @@
 
 use std::path::Path;
 
-use serde::Deserialize;
+use serde::{Deserialize, Serialize};
 
 use super::{CliError, folders};
 use crate::command::Presets;
-use crate::song::PresetRamp;
+use crate::song::{FadePreset, PresetRamp};
 
 /// The presets that come with the program.
 const SHIPPED: &str = include_str!("../../shared/fades.toml");
 /// Larger preset files are not read.
 const LARGEST: u64 = 1 << 20;
 
-#[derive(Deserialize)]
+#[derive(Serialize, Deserialize)]
 #[serde(deny_unknown_fields)]
 struct File {
     #[serde(default)]
@@ -35,6 +35,69 @@ pub fn load() -> Result<Presets, CliError> {
         .map_err(|error| CliError::input(format!("cannot read {}: {error}", path.display())))?;
     presets.extend(read(&text, &path)?);
     Ok(presets)
+}
+
+/// Writes a preset into the user's file, whose other presets stay; one of the same name is replaced.
+pub fn save(name: &str, preset: &FadePreset) -> Result<(), CliError> {
+    let Some(folder) = folders::config() else {
+        return Err(CliError::output("there is no home folder to keep presets in"));
+    };
+    save_in(&folder, name, preset)
+}
+
+fn save_in(folder: &Path, name: &str, preset: &FadePreset) -> Result<(), CliError> {
+    let path = folder.join("fades.toml");
+    let failed = |error: &dyn std::fmt::Display| {
+        CliError::output(format!("cannot write {}: {error}; nothing was changed", path.display()))
+    };
+    let text = match std::fs::read_to_string(&path) {
+        Ok(text) => text,
+        Err(error) if error.kind() == std::io::ErrorKind::NotFound => String::new(),
+        Err(error) => return Err(CliError::input(format!("cannot read {}: {error}", path.display()))),
+    };
+    // The user's comments and order stay: the preset is added at the end, or, where it replaces one, that one is cut out.
+    let mut presets = read(&text, &path)?;
+    let block = toml::to_string(&File { fade: Presets::from([(name.to_owned(), preset.clone())]) })
+        .map_err(|error| failed(&error))?;
+    let kept = match presets.insert(name.to_owned(), preset.clone()) {
+        None => format!("{}\n", text.trim_end()),
+        Some(_) => without(&text, name).unwrap_or_default(),
+    };
+    let mut whole = format!("{}\n\n{block}", kept.trim_end());
+    if read(&whole, &path).ok().as_ref() != Some(&presets) {
+        // Written in some other way than ours: the presets are kept, their comments are not.
+        whole = toml::to_string(&File { fade: presets }).map_err(|error| failed(&error))?;
+    }
+    let write = || -> std::io::Result<()> {
+        std::fs::create_dir_all(folder)?;
+        let mut aside = tempfile::NamedTempFile::new_in(folder)?;
+        std::io::Write::write_all(&mut aside, whole.trim_start().as_bytes())?;
+        aside.as_file().sync_all()?;
+        aside.persist(&path).map_err(|error| error.error)?;
+        Ok(())
+    };
+    write().map_err(|error| failed(&error))
+}
+
+/// The text without the tables of one preset.
+fn without(text: &str, name: &str) -> Option<String> {
+    let (plain, quoted) = (format!("[fade.{name}"), format!("[fade.\"{name}\""));
+    let is_ours = |line: &str| {
+        [&plain, &quoted].into_iter().any(|start| {
+            line.strip_prefix(start.as_str()).is_some_and(|rest| rest.starts_with([']', '.']))
+        })
+    };
+    let mut kept = Vec::new();
+    let mut inside = false;
+    for line in text.lines() {
+        if line.trim_start().starts_with('[') {
+            inside = is_ours(line.trim());
+        }
+        if !inside {
+            kept.push(line);
+        }
+    }
+    Some(kept.join("\n"))
 }
 
 fn read(text: &str, path: &Path) -> Result<Presets, CliError> {
@@ -71,5 +134,32 @@ mod tests {
         assert!(error.text.contains("preset odd"), "{}", error.text);
         assert!(read("[fade.odd]\nout = { ms = nan }", Path::new("x.toml")).is_err());
         assert!(read("[fade.odd]\nlevel = 3", Path::new("x.toml")).is_err());
+    }
+
+    #[test]
+    fn a_saved_preset_joins_the_file_and_replaces_its_namesake() {
+        let folder = tempfile::tempdir().unwrap();
+        let ramp = |ms| PresetRamp { ms, curve: crate::song::Curve::RaisedCosine, bend: crate::song::Bend(0.25) };
+        let preset = |ms| FadePreset { about: "mine".into(), fade_in: None, fade_out: Some(ramp(ms)) };
+        let path = folder.path().join("fades.toml");
+        std::fs::write(&path, "# my own\n[fade.other]\nout = { ms = 5 }\n").unwrap();
+        save_in(folder.path(), "verse ends", &preset(70.5)).unwrap();
+        save_in(folder.path(), "verse ends", &preset(90.0)).unwrap();
+        let text = std::fs::read_to_string(&path).unwrap();
+        assert!(text.starts_with("# my own\n[fade.other]"), "{text}");
+        let presets = read(&text, &path).unwrap();
+        assert_eq!(presets.len(), 2);
+        assert_eq!(presets["verse ends"], preset(90.0));
+        assert_eq!(text.matches("verse ends").count(), 2, "{text}");
+    }
+
+    #[test]
+    fn a_damaged_file_is_not_overwritten() {
+        let folder = tempfile::tempdir().unwrap();
+        let path = folder.path().join("fades.toml");
+        std::fs::write(&path, "[fade.broken").unwrap();
+        let preset = FadePreset { about: String::new(), fade_in: None, fade_out: None };
+        assert!(save_in(folder.path(), "x", &preset).is_err());
+        assert_eq!(std::fs::read_to_string(&path).unwrap(), "[fade.broken");
     }
 }

@@ -5,8 +5,11 @@ use std::path::PathBuf;
 
 use serde::Serialize;
 
+use super::hearing::Ears;
 use super::{CliError, assets, opening, output, presets};
-use crate::command::{Command, Context, Diagnostic, Done, Presets, carry_out, parse};
+use crate::command::{
+    Action, Command, Context, Diagnostic, Done, Presets, carry_out, parse, show_seconds,
+};
 use crate::edit::{Access, Op, Store, StoreError};
 
 /// Larger scripts are refused.
@@ -64,8 +67,12 @@ pub fn main(args: &Args) -> Result<(), CliError> {
     let mut store = opening::open(&args.session, access)?;
     opening::refuse_broken(&store)?;
     assets::refuse_troubles(store.session(), store.folder())?;
-    let mut runner =
-        Runner { presets, report: Report { dry_run: args.dry_run, ..Report::default() }, json: args.json };
+    let mut runner = Runner {
+        presets,
+        ears: Ears::new(store.session(), store.folder()),
+        report: Report { dry_run: args.dry_run, ..Report::default() },
+        json: args.json,
+    };
     let result = match (&args.file, args.input.is_some()) {
         (_, true) => runner.run_lines(&mut store, std::io::stdin().lock()),
         (Some(file), _) => script(file).and_then(|lines| runner.run_all(&mut store, &lines)),
@@ -85,7 +92,8 @@ pub fn main(args: &Args) -> Result<(), CliError> {
 /// Carries lines out on a session and says nothing.
 pub fn apply(session: &std::path::Path, lines: &[String]) -> Result<Vec<Done>, CliError> {
     let mut store = opening::open(session, Access::Write)?;
-    let mut runner = Runner { presets: presets::load()?, report: Report::default(), json: true };
+    let ears = Ears::new(store.session(), store.folder());
+    let mut runner = Runner { presets: presets::load()?, ears, report: Report::default(), json: true };
     let result = runner.run_all(&mut store, lines);
     let closed = store.close();
     result?;
@@ -114,6 +122,7 @@ enum Stop {
 
 struct Runner {
     presets: Presets,
+    ears: Ears,
     report: Report,
     json: bool,
 }
@@ -190,9 +199,20 @@ impl Runner {
     }
 
     fn carry_out(&mut self, store: &mut Store, command: &Command) -> Result<Done, Stop> {
-        let context = Context { session: store.session(), cursor: None, presets: &self.presets };
+        let context = Context {
+            session: store.session(),
+            cursor: None,
+            presets: &self.presets,
+            hearing: &self.ears,
+        };
         let refused = |error: Diagnostic| Stop::Refused(error.to_string());
         let action = command.call.resolve(&context).map_err(refused)?;
+        if let Action::SavePreset { name, preset } = &action {
+            if !self.report.dry_run {
+                presets::save(name, preset).map_err(Stop::Failed)?;
+            }
+            self.presets.insert(name.clone(), preset.clone());
+        }
         let before = store.session().history.next_id();
         let done = carry_out(store, action, &command.text, &now()).map_err(|error| match &error {
             StoreError::History(_) | StoreError::NoMark(_) => Stop::Refused(error.to_string()),
@@ -210,6 +230,14 @@ impl Runner {
             return self.say(&format!("ok {}\n", done.edit));
         }
         let mut text = format!("{} {}  {}\n", if dry { "would be" } else { "ok" }, done.edit, done.summary);
+        // What a command only tells is asked for; what an edit has to say belongs to the rehearsal.
+        if dry || done.operations == 0 {
+            for remark in &done.remarks {
+                let place = |at| show_seconds(at, self.ears.rate());
+                let span = format!("{} .. {}", place(remark.from), place(remark.to));
+                text.push_str(&format!("    lane {:<4} {span:<24} {}\n", remark.lane, remark.text));
+            }
+        }
         if let (true, Some(Applied { ops: Some(ops), .. })) = (dry, self.report.applied.last()) {
             for op in ops.iter().take(20) {
                 text.push_str(&format!("    {}\n", serde_json::to_string(op).unwrap_or_default()));

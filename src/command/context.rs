@@ -1,8 +1,9 @@
-//! What a command may know besides its own line: the session, the cursor, the presets.
+//! What a command may know besides its own line: the session, the cursor, the presets, what was heard.
 
 use std::collections::BTreeMap;
 
 use super::diagnostic::Diagnostic;
+use super::hearing::Hearing;
 use super::value::{EditRef, Quantity, TimeExpr};
 use crate::edit::Session;
 use crate::song::{EditId, FadePreset, LaneId, Length, Position, Shift, Span};
@@ -28,6 +29,8 @@ pub struct Context<'a> {
     pub cursor: Option<Cursor>,
     /// Fade presets.
     pub presets: &'a Presets,
+    /// What was heard in the recordings.
+    pub hearing: &'a dyn Hearing,
 }
 
 impl Context<'_> {

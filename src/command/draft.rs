@@ -256,7 +256,7 @@ impl<'a> Draft<'a> {
         if let Some(first) = violations.first() {
             return Err(self.refusal(first, violations.len()));
         }
-        Ok(Action::Edit { ops: self.ops, brought_from: None, summary })
+        Ok(Action::Edit { ops: self.ops, brought_from: None, summary, remarks: Vec::new() })
     }
 
     fn refusal(&self, first: &rules::Violation, count: usize) -> Diagnostic {

@@ -96,13 +96,23 @@ impl Call {
 /// Puts an action into the edit graph and on disk. `text` is the command as written, `time` RFC 3339.
 ///
 /// # Errors
-/// The store refuses, or the disk does; nothing has changed then.
+/// The store refuses, or the disk does; nothing has changed then. [`Action::SavePreset`] is only acknowledged here: the
+/// caller writes the preset first.
 pub fn carry_out(store: &mut Store, action: Action, text: &str, time: &str) -> Result<Done, StoreError> {
     let mut operations = 0;
+    let mut said = Vec::new();
     let (edit, summary) = match action {
-        Action::Edit { ops, brought_from, summary } => {
+        Action::Edit { ops, brought_from, summary, remarks } => {
             operations = ops.len();
+            said = remarks;
             (store.commit(text, time, ops, brought_from)?, summary)
+        }
+        Action::Tell { summary, remarks } => {
+            said = remarks;
+            (store.session().history.head(), summary)
+        }
+        Action::SavePreset { name, .. } => {
+            (store.session().history.head(), format!("saved the fade preset {name}"))
         }
         Action::Undo(steps) => {
             let taken_back = store.session().history.head();
@@ -133,7 +143,7 @@ pub fn carry_out(store: &mut Store, action: Action, text: &str, time: &str) -> R
             (edit, format!("went to edit {edit}"))
         }
     };
-    Ok(Done { command: text.to_owned(), edit, summary, operations })
+    Ok(Done { command: text.to_owned(), edit, summary, operations, remarks: said })
 }
 
 fn name(store: &Store, edit: crate::song::EditId, steps: u64) -> String {

@@ -78,6 +78,12 @@ impl Scope {
         self.narrow.is_none() && !matches!(self.base, Base::Here | Base::Loop)
     }
 
+    /// True if the scope is `all`, narrowed or not.
+    #[must_use]
+    pub fn is_all(&self) -> bool {
+        self.base == Base::All
+    }
+
     /// The lanes of the scope by row, whether or not any of their regions lie in it.
     ///
     /// `every` makes `all` mean every lane; otherwise it leaves out the guide and the backing.

@@ -4,7 +4,7 @@
 use std::path::Path;
 use std::sync::Arc;
 
-use tautline::command::{Context, Diagnostic, Done, Presets, carry_out, parse};
+use tautline::command::{Context, Deaf, Diagnostic, Done, Presets, carry_out, parse};
 use tautline::edit::{Session, Store};
 use tautline::song::{
     Asset, AssetId, Db, Fade, Lane, LaneId, Length, Pan, Polarity, Position, Region, RegionId, Role, Song,
@@ -71,7 +71,7 @@ pub fn run(store: &mut Store, line: &str) -> Result<Done, Diagnostic> {
     let presets = Presets::new();
     let mut done = Err(Diagnostic::refusal("empty line"));
     for command in parse(line)? {
-        let context = Context { session: store.session(), cursor: None, presets: &presets };
+        let context = Context { session: store.session(), cursor: None, presets: &presets, hearing: &Deaf };
         let action = command.call.resolve(&context)?;
         done = Ok(carry_out(store, action, &command.text, TIME)
             .map_err(|error| Diagnostic::refusal(error.to_string()))?);

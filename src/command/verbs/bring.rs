@@ -52,7 +52,9 @@ fn resolve(call: &Call, context: &Context) -> Result<Action, Diagnostic> {
     }
     let summary = format!("brought {} from edit {from}", super::count(rows.len(), "lane"));
     match draft.finish(summary)? {
-        Action::Edit { ops, summary, .. } => Ok(Action::Edit { ops, brought_from: Some(from), summary }),
+        Action::Edit { ops, summary, remarks, .. } => {
+            Ok(Action::Edit { ops, brought_from: Some(from), summary, remarks })
+        }
         other => Ok(other),
     }
 }

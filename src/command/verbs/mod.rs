@@ -21,6 +21,7 @@ pub mod solo;
 pub mod tail;
 pub mod travel;
 pub mod trim;
+mod trim_gaps;
 
 use super::context::Context;
 use super::diagnostic::Diagnostic;

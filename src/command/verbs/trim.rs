@@ -14,18 +14,24 @@ use crate::song::{Position, Span};
 pub static VERB: Verb = Verb {
     name: "trim",
     form: &[Part::One(&[
-        &[Part::Word("gaps")],
+        super::trim_gaps::FORM,
         &[Part::Word("to"), Part::Value("span", Kind::Span)],
         &[Part::Word("start"), Part::Word("to"), Part::Value("to-time", Kind::Time)],
         &[Part::Word("end"), Part::Word("to"), Part::Value("to-time", Kind::Time)],
     ])],
     scope: ScopeUse::Lanes,
     every: true,
-    about: "Takes off what lies before or after a position, or outside of a span.",
+    about: "Takes off what lies before or after a position, outside of a span, or between the phrases: `gaps` keeps every \
+            soft ending and the room of `keep` around each sound, leaves gaps shorter than `least`, and treats breaths as \
+            the role has it (doubles and harmonies: softened by 12 dB). `only` and `skip` choose among the proposals, \
+            which `run --dry-run` lists.",
     examples: &[
         "trim start to 0.4s on lane 2",
         "trim end to 15s on all",
         "trim to 0.4s..15s on role harmony",
+        "trim gaps on all",
+        "trim gaps keep 60ms breaths soften 12dB on role double",
+        "trim gaps breaths drop skip 2.1s,7.4s on lane 3",
     ],
     also: &["keep", "shorten"],
     resolve,
@@ -33,10 +39,7 @@ pub static VERB: Verb = Verb {
 
 fn resolve(call: &Call, context: &Context) -> Result<Action, Diagnostic> {
     if call.args.has("gaps") {
-        return Err(Diagnostic::refusal(
-            "`trim gaps` needs to hear where the singing is, which this version does not",
-        )
-        .help("name the spans instead: remove 2.1s..3.4s on lane 3"));
+        return super::trim_gaps::resolve(call, context);
     }
     let (mut keep_from, mut keep_to) = (Position(-FARTHEST), Position(FARTHEST));
     if let Some(Value::Span(from, to)) = call.args.get("span") {

@@ -1,0 +1,78 @@
+//! Lowers a stretch of a lane by short gain ramps: the region is cut and its pieces overlap, so that they cross.
+
+use super::diagnostic::Diagnostic;
+use super::draft::Draft;
+use crate::song::rules::GAIN_RANGE;
+use crate::song::{Bend, Curve, Db, Edges, Fade, FadeSide, Length, Position, Region, Span};
+
+impl Draft<'_> {
+    /// Changes the gain of what lies in `span` on a lane by `by`, with ramps of `ramp` centred on its two ends. Both
+    /// sides of a ramp are the same sound, so that a raised cosine crosses from one gain to the other without a bump.
+    /// A ramp that would reach into a fade is left out: the gain then changes from that edge on. Gives how many pieces
+    /// were changed.
+    ///
+    /// # Errors
+    /// The gain would leave its range.
+    pub(super) fn dip(&mut self, row: usize, span: Span, by: Db, ramp: Length) -> Result<usize, Diagnostic> {
+        let mut changed = 0;
+        for index in (0..self.lane(row).regions.len()).rev() {
+            let region = self.region(row, index);
+            let part = Span { start: span.start.max(region.at), end: span.end.min(region.end()) };
+            if part.start < part.end {
+                self.dip_region(row, index, part, by, ramp)?;
+                changed += 1;
+            }
+        }
+        Ok(changed)
+    }
+
+    fn dip_region(
+        &mut self,
+        row: usize,
+        index: usize,
+        part: Span,
+        by: Db,
+        ramp: Length,
+    ) -> Result<(), Diagnostic> {
+        let region = self.region(row, index).clone();
+        let gain = Db(region.gain_db.0 + by.0);
+        if !GAIN_RANGE.contains(&gain.0) {
+            return Err(Diagnostic::refusal(format!("{} dB is out of range", gain.0)));
+        }
+        let half = Length((ramp.0.min(part.end.since(part.start).0) / 2).max(1));
+        let from = region.at + region.fade_in.length;
+        let to = region.end() - region.fade_out.length;
+        // In the middle part both ramps must find room beside the fades that are there.
+        let (cuts_start, cuts_end) = (part.start - half > from, part.end + half < to);
+        let mut middle = index;
+        if cuts_end {
+            self.split(row, index, part.end)?;
+        }
+        if cuts_start {
+            self.split(row, index, part.start)?;
+            middle += 1;
+            self.overlap(row, index, half);
+        }
+        if cuts_end {
+            self.overlap(row, middle, half);
+        }
+        self.set_gain(row, middle, gain);
+        Ok(())
+    }
+
+    /// Lets two pieces that flow into each other go on under each other for `half` on either side, and cross.
+    fn overlap(&mut self, row: usize, left: usize, half: Length) {
+        let longer = |region: &Region, at: Position| Edges {
+            source_in: region.source_in - region.at.since(at).0,
+            length: region.length + half,
+            at,
+        };
+        let (before, after) = (self.region(row, left), self.region(row, left + 1));
+        let (before, after) = (longer(before, before.at), longer(after, after.at - half));
+        self.set_edges(row, left, before);
+        self.set_edges(row, left + 1, after);
+        let fade = Fade { length: Length(half.0 * 2), curve: Curve::RaisedCosine, bend: Bend(0.0) };
+        self.set_fade(row, left, FadeSide::Out, fade);
+        self.set_fade(row, left + 1, FadeSide::In, fade);
+    }
+}
