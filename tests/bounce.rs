@@ -50,6 +50,7 @@ impl Studio {
             folder,
             format,
             overwrite: false,
+            tone: true,
         }
     }
 

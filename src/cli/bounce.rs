@@ -23,12 +23,24 @@ pub struct Args {
     /// The state at a mark, at an edit's number, or at `start`; the head's unless told.
     #[arg(long, value_name = "MARK")]
     at: Option<String>,
+    /// Whether lanes go through their tone (equaliser, de-esser, compressor, …).
+    #[arg(long, value_enum, default_value_t = Switch::On)]
+    tone: Switch,
     /// Replace files of the same names.
     #[arg(long)]
     overwrite: bool,
     /// Print one JSON document.
     #[arg(long)]
     json: bool,
+}
+
+/// On or off.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, clap::ValueEnum)]
+pub enum Switch {
+    /// Yes.
+    On,
+    /// No.
+    Off,
 }
 
 /// Formats of bounced files.
@@ -60,7 +72,12 @@ pub fn main(args: &Args) -> Result<(), CliError> {
     let store = opening::open(&args.session, Access::Read)?;
     opening::refuse_broken(&store)?;
     let (_, song) = opening::state_at(store.session(), args.at.as_deref())?;
-    let target = Target { folder: &args.to, format: args.format.into(), overwrite: args.overwrite };
+    let target = Target {
+        folder: &args.to,
+        format: args.format.into(),
+        overwrite: args.overwrite,
+        tone: args.tone == Switch::On,
+    };
     let bounced = write(store.session(), store.folder(), &song, &target)?;
     if args.json { output::json(&bounced) } else { output::text(&describe(&bounced)) }
 }
@@ -73,6 +90,8 @@ pub struct Target<'a> {
     pub format: OutputFormat,
     /// Whether files of the same names may be replaced.
     pub overwrite: bool,
+    /// Whether lanes go through their tone.
+    pub tone: bool,
 }
 
 /// Makes sure of the recordings, then bounces a state.
@@ -92,6 +111,7 @@ pub fn write(
         folder: target.folder,
         format: target.format,
         overwrite: target.overwrite,
+        tone: target.tone,
     };
     Ok(bounce(&request, &Bar::new("bouncing"))?)
 }

@@ -111,7 +111,7 @@ fn edit(session: &Path) -> Result<String, CliError> {
 /// Bounces the session and gives the path of the stack's sum.
 fn write(session: &Path, to: &Path) -> Result<PathBuf, CliError> {
     let (store, _) = Store::open(session, Access::Read)?;
-    let target = Target { folder: to, format: OutputFormat::I24, overwrite: false };
+    let target = Target { folder: to, format: OutputFormat::I24, overwrite: false, tone: true };
     let bounced = bounce::write(store.session(), store.folder(), store.session().song(), &target)?;
     output::text(&bounce::describe(&bounced))?;
     Ok(bounced.files.into_iter().last().map(|file| file.path).unwrap_or_default())

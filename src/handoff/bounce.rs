@@ -14,8 +14,11 @@ use super::file_names;
 use super::file_samples::FileSamples;
 use super::publish::Staging;
 use super::report::{Bounce, BouncedFile, FileKind, Level};
+use super::tone;
 use crate::media::{AudioSink, OutputFormat, Progress, WavReader, WavSpec, create_sink};
-use crate::mix::{Bus, Plan, PlanLane, Scratch, mix_into, pan_into, render_lane};
+use crate::mix::{
+    Bus, Plan, PlanLane, Scratch, ToneGroup, ToneStage, mix_into, pan_into, render_edits, set_level,
+};
 use crate::song::{AssetId, Length, Position, Song};
 
 /// Frames rendered at a time: long enough that reading and writing are few calls, short enough that a lane's
@@ -52,6 +55,8 @@ pub struct BounceRequest<'a> {
     pub format: OutputFormat,
     /// Whether files of the same names may be replaced.
     pub overwrite: bool,
+    /// Whether lanes go through their tone.
+    pub tone: bool,
 }
 
 /// Writes one file for every lane, muted ones too, and the sum of the lanes that are neither muted nor backing.
@@ -135,6 +140,8 @@ fn open(file: &AssetFile, rate: u32, needs: u64) -> Result<WavReader, BounceErro
 
 /// A bounce under way.
 struct Run {
+    /// Processors of the lanes that have a tone, eight channels each.
+    tone: Vec<ToneGroup>,
     writers: Vec<LaneWriter>,
     /// Of the chunk that is being rendered.
     signals: Vec<Signal>,
@@ -147,9 +154,9 @@ struct Run {
 
 /// A lane's signal before its pan, and what the sum needs to know about it. Apart from the writers, since all
 /// threads read all signals when the sum is made.
-struct Signal {
-    lane: Arc<PlanLane>,
-    block: [Vec<f32>; 2],
+pub(super) struct Signal {
+    pub(super) lane: Arc<PlanLane>,
+    pub(super) block: [Vec<f32>; 2],
 }
 
 struct StackWriter {
@@ -202,7 +209,9 @@ impl Run {
         }
         let signal = |lane: &Arc<PlanLane>| Signal { lane: Arc::clone(lane), block: buffers() };
         let sink = create_sink(&staging.growing(plan.lanes().len()), spec(request, 2))?;
+        let stage = request.tone.then(|| ToneStage::new(plan));
         Ok(Run {
+            tone: stage.map(ToneStage::into_parts).unwrap_or_default(),
             writers,
             signals: plan.lanes().iter().map(signal).collect(),
             before: plan.lanes().iter().map(signal).collect(),
@@ -214,10 +223,21 @@ impl Run {
     /// Renders and writes `frames` frames of the lanes, at most [`CHUNK`], from `at` on, and the stack of the chunk
     /// before; with 0 frames only the latter.
     fn step(&mut self, at: Position, frames: usize) -> Result<(), BounceError> {
-        let Run { writers, signals, before, frames_before, stack } = self;
-        let lanes = writers.par_iter_mut().zip(signals.par_iter_mut());
+        let Run { tone, writers, signals, before, frames_before, stack } = self;
         let (lanes, sum) = rayon::join(
-            || lanes.try_for_each(|(writer, signal)| writer.step(signal, at, frames)),
+            || {
+                let lanes = writers.par_iter_mut().zip(signals.par_iter_mut());
+                if tone.is_empty() {
+                    return lanes.try_for_each(|(writer, signal)| {
+                        writer.render(signal, at, frames)?;
+                        writer.write(signal, frames)
+                    });
+                }
+                lanes.try_for_each(|(writer, signal)| writer.render(signal, at, frames))?;
+                tone::apply(tone, signals, at, frames);
+                let lanes = writers.par_iter_mut().zip(signals.par_iter_mut());
+                lanes.try_for_each(|(writer, signal)| writer.write(signal, frames))
+            },
             || stack.step(before, *frames_before),
         );
         std::mem::swap(signals, before);
@@ -260,17 +280,26 @@ impl Run {
 }
 
 impl LaneWriter {
-    fn step(&mut self, signal: &mut Signal, at: Position, frames: usize) -> Result<(), BounceError> {
+    /// Renders the lane's edits.
+    fn render(&mut self, signal: &mut Signal, at: Position, frames: usize) -> Result<(), BounceError> {
+        let Signal { lane, block: [left, right] } = signal;
+        let (left, right) = (&mut left[..frames], &mut right[..frames]);
+        if lane.channels == 1 {
+            render_edits(lane, at, &mut [left], &mut self.samples, &mut self.scratch);
+        } else {
+            render_edits(lane, at, &mut [left, right], &mut self.samples, &mut self.scratch);
+        }
+        self.samples.take_failure().map_or(Ok(()), |failure| Err(failure.into()))
+    }
+
+    /// Sets the lane's level and writes it.
+    fn write(&mut self, signal: &mut Signal, frames: usize) -> Result<(), BounceError> {
         let Signal { lane, block: [left, right] } = signal;
         let (left, right) = (&mut left[..frames], &mut right[..frames]);
         let mono = lane.channels == 1;
-        if mono {
-            render_lane(lane, at, &mut [&mut *left], &mut self.samples, &mut self.scratch);
-        } else {
-            render_lane(lane, at, &mut [&mut *left, &mut *right], &mut self.samples, &mut self.scratch);
-        }
-        if let Some(failure) = self.samples.take_failure() {
-            return Err(failure.into());
+        set_level(lane.level, &mut [&mut *left]);
+        if !mono {
+            set_level(lane.level, &mut [&mut *right]);
         }
         let block: &[&[f32]] = if mono { &[left] } else { &[left, right] };
         match &mut self.panned {

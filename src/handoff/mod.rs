@@ -9,6 +9,7 @@ mod file_names;
 mod file_samples;
 mod publish;
 mod report;
+mod tone;
 
 pub use bounce::{AssetFile, BounceRequest, bounce};
 pub use check::{CheckRequest, Finding, Intake, Severity, check};

@@ -114,19 +114,7 @@ impl ToneStage {
         self.bank.reduction(lane.0)
     }
 
-    /// The rows of the lanes that are processed together, group by group: for a bounce that works on groups side
-    /// by side. Allocates.
-    #[must_use]
-    pub fn row_groups(&self) -> Vec<Vec<usize>> {
-        let rows_of = |group: &Group| {
-            let mut rows: Vec<usize> = group.places().map(|place| self.rows[place.voice]).collect();
-            rows.dedup();
-            rows
-        };
-        self.bank.groups().iter().map(rows_of).collect()
-    }
-
-    /// Takes it apart into its groups, in the order of [`ToneStage::row_groups`].
+    /// Takes it apart into groups of up to eight channels, for a bounce that works on them side by side. Allocates.
     #[must_use]
     pub fn into_parts(self) -> Vec<ToneGroup> {
         let rows = self.rows;
@@ -143,6 +131,16 @@ pub struct ToneGroup {
 }
 
 impl ToneGroup {
+    /// The rows of its lanes in the plan. Allocates.
+    #[must_use]
+    pub fn rows(&self) -> Vec<usize> {
+        let mut rows: Vec<usize> =
+            self.group.places().filter_map(|place| self.rows.get(place.voice).copied()).collect();
+        rows.sort_unstable();
+        rows.dedup();
+        rows
+    }
+
     /// As [`ToneStage::process`], for the lanes of this group.
     pub fn process(&mut self, at: i64, frames: usize, blocks: &mut impl Blocks) {
         process_group(&mut self.group, &self.rows, at, frames, blocks);

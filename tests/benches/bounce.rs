@@ -139,6 +139,7 @@ fn run_bounce(song: &Song, assets: &[AssetFile], out: &Path) {
         folder: out,
         format: OutputFormat::I24,
         overwrite: false,
+        tone: true,
     };
     black_box(bounce(&request, &Silent).expect("the bounce to work"));
 }
