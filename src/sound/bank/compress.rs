@@ -6,7 +6,7 @@
 
 use std::f64::consts::FRAC_1_SQRT_2;
 
-use super::{DB_PER_OCTAVE, decay, smooth_power};
+use super::{DB_PER_OCTAVE, Lines, Room, decay, smooth_power};
 use crate::song::Tone;
 use crate::song::tone::{Compress, Detector, Stage};
 use crate::sound::biquad::Biquad;
@@ -72,34 +72,48 @@ pub(super) fn column(tone: &Tone, rate: f64) -> [f64; PARAMS] {
 
 /// Processes `buffer` in place. `filters`: some slot's detector has a high-pass.
 #[inline(always)]
-pub(super) fn process(filters: bool, link: Wide, params: &[Wide], state: &mut [Wide], buffer: &mut [Wide]) {
-    if filters {
-        run::<true>(link, params, state, buffer);
-    } else {
-        run::<false>(link, params, state, buffer);
-    }
-}
-
-#[inline(always)]
-fn run<const FILTERS: bool>(link: Wide, params: &[Wide], state: &mut [Wide], buffer: &mut [Wide]) {
+pub(super) fn process(
+    filters: bool,
+    link: Wide,
+    params: &[Wide],
+    state: &mut [Wide],
+    room: &mut Room,
+    buffer: &mut [Wide],
+) {
     let (Ok(p), Ok(state)) =
         (<&[Wide; PARAMS]>::try_from(params), <&mut [Wide; STATE]>::try_from(state))
     else {
         return;
     };
-    let [mut s1, mut s2, mut power, mut held, mut reduction] = *state;
-    let one = Wide::all(1.0);
-    let (attack_new, release_new) = (one - p[ATTACK], one - p[RELEASE]);
+    if filters {
+        want::<true>(link, p, state, buffer, &mut room.first);
+    } else {
+        want::<false>(link, p, state, buffer, &mut room.first);
+    }
+    apply(p, &mut state[REDUCTION], buffer, &room.first);
+}
+
+/// From the level to the reduction that is wanted, held at its release. Apart from [`apply`], so that each loop has
+/// few enough instructions for the processor to work on several samples at a time.
+#[inline(always)]
+fn want<const FILTERS: bool>(
+    link: Wide,
+    p: &[Wide; PARAMS],
+    state: &mut [Wide; STATE],
+    buffer: &[Wide],
+    out: &mut Lines,
+) {
+    let [mut s1, mut s2, mut power, mut held, reduction] = *state;
+    let release_new = Wide::all(1.0) - p[RELEASE];
     let (threshold, slope) = (p[THRESHOLD].narrow(), p[SLOPE].narrow());
     let (knee, knee_curve) = (p[KNEE].narrow(), p[KNEE_CURVE].narrow());
     let half_knee = knee * Narrow::all(0.5);
-    for sample in buffer.iter_mut() {
-        let x = *sample;
-        let mut heard = x;
+    for (x, out) in buffer.iter().zip(out) {
+        let mut heard = *x;
         if FILTERS {
-            heard = p[0] * x + s1;
-            s1 = (p[1] * x + s2) - p[3] * heard;
-            s2 = p[2] * x - p[4] * heard;
+            heard = p[0] * *x + s1;
+            s1 = (p[1] * *x + s2) - p[3] * heard;
+            s2 = p[2] * *x - p[4] * heard;
         }
         let now = heard * heard;
         let now = now.max(link * now.neighbours());
@@ -109,9 +123,21 @@ fn run<const FILTERS: bool>(link: Wide, params: &[Wide], state: &mut [Wide], buf
         let wanted = slope * (bend * bend * knee_curve + (over - half_knee).max(Narrow::all(0.0)));
         let wanted = wanted.wide();
         held = wanted.max(p[RELEASE] * held + release_new * wanted);
-        reduction = p[ATTACK] * reduction + attack_new * held;
-        let gain = (p[MAKEUP] - reduction * Wide::all(0.5)).narrow().exp2().wide();
-        *sample = x + x * (p[MIX] * (gain - one));
+        *out = held;
     }
     *state = [s1, s2, power, held, reduction];
+}
+
+/// Smooths the reduction by the attack and applies it.
+#[inline(always)]
+fn apply(p: &[Wide; PARAMS], state: &mut Wide, buffer: &mut [Wide], held: &Lines) {
+    let one = Wide::all(1.0);
+    let attack_new = one - p[ATTACK];
+    let mut reduction = *state;
+    for (sample, held) in buffer.iter_mut().zip(held) {
+        reduction = p[ATTACK] * reduction + attack_new * *held;
+        let gain = (p[MAKEUP] - reduction * Wide::all(0.5)).narrow().exp2().wide();
+        *sample = *sample + *sample * (p[MIX] * (gain - one));
+    }
+    *state = reduction;
 }

@@ -10,7 +10,7 @@
 //!
 //! Latency 0. Tail: release and the filter's ringing.
 
-use super::{DB_PER_OCTAVE, Hear, decay, smooth_power};
+use super::{DB_PER_OCTAVE, Hear, Lines, Room, decay, smooth_power};
 use crate::song::Tone;
 use crate::song::tone::{Deess, DeessShape, Stage, q_of_octaves};
 use crate::sound::biquad::Biquad;
@@ -32,9 +32,9 @@ const A2: usize = 1;
 /// Factor of the band-pass part.
 const BAND: usize = 2;
 /// Factor of the high-pass part; 0 for a bell.
-const HIGH: usize = 3;
+pub(super) const HIGH: usize = 3;
 /// 1 for a bell, 0 for a shelf.
-const BELL: usize = 4;
+pub(super) const BELL: usize = 4;
 const POWER_OLD: usize = 5;
 const POWER_NEW: usize = 6;
 const THRESHOLD: usize = 7;
@@ -48,8 +48,8 @@ const VOICE_OLD: usize = 13;
 const VOICE_NEW: usize = 14;
 const HOLD: usize = 15;
 /// What is heard: parts of the input, of the change, of the detector's signal.
-const HEAR_INPUT: usize = 16;
-const HEAR_CHANGE: usize = 17;
+pub(super) const HEAR_INPUT: usize = 16;
+pub(super) const HEAR_CHANGE: usize = 17;
 const HEAR_BAND: usize = 18;
 /// Parameters.
 pub(super) const PARAMS: usize = 19;
@@ -91,7 +91,7 @@ pub(super) fn static_reduction_db(deess: &Deess, level_db: f64, threshold_db: f6
 /// One slot's parameters.
 pub(super) fn column(tone: &Tone, hear: Hear, rate: f64) -> [f64; PARAMS] {
     let mut column = [0.0; PARAMS];
-    column[HEAR_INPUT] = 1.0;
+    (column[HEAR_INPUT], column[HEAR_CHANGE]) = (1.0, 1.0);
     let acts = tone.acts(Stage::Deess);
     let Some(deess) = tone.deess.filter(|_| acts) else { return column };
     let (filter, high) = band(&deess, rate);
@@ -124,58 +124,146 @@ pub(super) fn column(tone: &Tone, hear: Hear, rate: f64) -> [f64; PARAMS] {
     column
 }
 
-/// Processes `buffer` in place. `follows`: some slot's threshold is relative.
+/// What some slot needs; what none needs is not computed.
+#[derive(Debug, Clone, Copy, Default, PartialEq, Eq)]
+pub(super) struct Needs {
+    /// A shelf.
+    pub(super) shelf: bool,
+    /// A threshold that follows the voice.
+    pub(super) follows: bool,
+    /// Something else than the tone is heard.
+    pub(super) ear: bool,
+}
+
+/// Processes `buffer` in place.
 #[inline(always)]
-pub(super) fn process(follows: bool, link: Wide, params: &[Wide], state: &mut [Wide], buffer: &mut [Wide]) {
-    if follows {
-        run::<true>(link, params, state, buffer);
+pub(super) fn process(
+    needs: Needs,
+    link: Wide,
+    params: &[Wide],
+    state: &mut [Wide],
+    room: &mut Room,
+    buffer: &mut [Wide],
+) {
+    // The usual case has its own code; all others share one.
+    if needs == Needs::default() {
+        run::<false>(link, params, state, room, buffer);
     } else {
-        run::<false>(link, params, state, buffer);
+        run::<true>(link, params, state, room, buffer);
     }
 }
 
+/// Three loops, each with few enough instructions that the processor works on several samples at a time: the band
+/// and its power, the reduction that is wanted, the reduction smoothed and applied.
 #[inline(always)]
-fn run<const FOLLOWS: bool>(link: Wide, params: &[Wide], state: &mut [Wide], buffer: &mut [Wide]) {
+fn run<const ALL: bool>(
+    link: Wide,
+    params: &[Wide],
+    state: &mut [Wide],
+    room: &mut Room,
+    buffer: &mut [Wide],
+) {
     let (Ok(p), Ok(state)) =
         (<&[Wide; PARAMS]>::try_from(params), <&mut [Wide; STATE]>::try_from(state))
     else {
         return;
     };
-    let [mut w1, mut w2, mut power, mut held, mut reduction, mut voice, mut voice_held] = *state;
-    let (one, one_narrow) = (Wide::all(1.0), Narrow::all(1.0));
-    let (attack_new, release_new) = (one - p[ATTACK], one - p[RELEASE]);
+    let Room { first: parts, second: tops, third: levels, fourth: voices } = room;
+    listen::<ALL>(link, p, state, buffer, parts, tops, levels, voices);
+    want::<ALL>(p, &mut state[3], &mut levels[..buffer.len()], voices);
+    apply::<ALL>(p, &mut state[REDUCTION], buffer, parts, tops, levels);
+}
+
+/// Takes the band out and averages its power, and that of the voice below it.
+#[inline(always)]
+#[expect(clippy::too_many_arguments, reason = "the parts of one loop")]
+fn listen<const ALL: bool>(
+    link: Wide,
+    p: &[Wide; PARAMS],
+    state: &mut [Wide; STATE],
+    buffer: &[Wide],
+    parts: &mut Lines,
+    tops: &mut Lines,
+    powers: &mut Lines,
+    voices: &mut Lines,
+) {
+    let [mut w1, mut w2, mut power, held, reduction, mut voice, mut voice_held] = *state;
     let high_middle = p[HIGH] + p[HIGH];
-    let (threshold, slope, cap) = (p[THRESHOLD].narrow(), p[SLOPE].narrow(), p[CAP].narrow());
-    let (bell, relative) = (p[BELL].narrow(), p[RELATIVE].narrow());
-    for sample in buffer.iter_mut() {
-        let x = *sample;
-        let w = (x - p[A2] * w2) - p[A1] * w1;
+    let out = parts.iter_mut().zip(tops.iter_mut()).zip(powers.iter_mut().zip(voices.iter_mut()));
+    for (x, ((part_out, top_out), (power_out, voice_out))) in buffer.iter().zip(out) {
+        let w = (*x - p[A2] * w2) - p[A1] * w1;
         let part = p[BAND] * (w - w2);
-        let top = p[HIGH] * (w + w2) - high_middle * w1;
+        let top = if ALL { p[HIGH] * (w + w2) - high_middle * w1 } else { Wide::ZERO };
         (w2, w1) = (w1, w);
-        let band = part + top;
+        let band = if ALL { part + top } else { part };
         let now = band * band;
         let now = now.max(link * now.neighbours());
         power = p[POWER_OLD] * power + p[POWER_NEW] * now;
-        let mut over = power.narrow().max(Narrow::all(SILENCE)).log2() - threshold;
-        if FOLLOWS {
-            let rest = x - band;
+        if ALL {
+            let rest = *x - band;
             let rest = rest * rest;
             let rest = rest.max(link * rest.neighbours());
             voice = p[VOICE_OLD] * voice + p[VOICE_NEW] * rest;
             voice_held = voice.max(p[HOLD] * voice_held);
-            over = over - relative * voice_held.narrow().max(Narrow::all(VOICE_FLOOR)).log2();
+            (*top_out, *voice_out) = (top, voice_held);
+        }
+        (*part_out, *power_out) = (part, power);
+    }
+    *state = [w1, w2, power, held, reduction, voice, voice_held];
+}
+
+/// From the band's power to the reduction that is wanted, held at its release.
+#[inline(always)]
+fn want<const ALL: bool>(
+    p: &[Wide; PARAMS],
+    state: &mut Wide,
+    levels: &mut [Wide],
+    voices: &Lines,
+) {
+    let release_new = Wide::all(1.0) - p[RELEASE];
+    let (threshold, slope, cap) = (p[THRESHOLD].narrow(), p[SLOPE].narrow(), p[CAP].narrow());
+    let relative = p[RELATIVE].narrow();
+    let mut held = *state;
+    for (level, voice) in levels.iter_mut().zip(voices) {
+        let mut over = level.narrow().max(Narrow::all(SILENCE)).log2() - threshold;
+        if ALL {
+            over = over - relative * voice.narrow().max(Narrow::all(VOICE_FLOOR)).log2();
         }
         let wanted = (slope * over).max(Narrow::all(0.0)).min(cap).wide();
         held = wanted.max(p[RELEASE] * held + release_new * wanted);
-        reduction = p[ATTACK] * reduction + attack_new * held;
+        *level = held;
+    }
+    *state = held;
+}
+
+/// Smooths the reduction by the attack and takes it off the band.
+#[inline(always)]
+fn apply<const ALL: bool>(
+    p: &[Wide; PARAMS],
+    state: &mut Wide,
+    buffer: &mut [Wide],
+    parts: &Lines,
+    tops: &Lines,
+    levels: &Lines,
+) {
+    let one = Narrow::all(1.0);
+    let attack_new = Wide::all(1.0) - p[ATTACK];
+    let bell = p[BELL].narrow();
+    let mut reduction = *state;
+    for (sample, ((part, top), held)) in buffer.iter_mut().zip(parts.iter().zip(tops).zip(levels)) {
+        reduction = p[ATTACK] * reduction + attack_new * *held;
         // An octave of power is half a one of amplitude: the root of the gain is a quarter of it.
         let root = (reduction.narrow() * Narrow::all(-0.25)).exp2();
-        let less = root - one_narrow;
-        let of_part = (less * (one_narrow + bell * root)).wide();
-        let of_top = (less * (one_narrow + root)).wide();
-        let change = of_part * part + of_top * top;
-        *sample = p[HEAR_INPUT] * x + p[HEAR_CHANGE] * change + p[HEAR_BAND] * band;
+        let less = root - one;
+        if ALL {
+            let of_part = (less * (one + bell * root)).wide();
+            let of_top = (less * (one + root)).wide();
+            let change = of_part * *part + of_top * *top;
+            let band = *part + *top;
+            *sample = p[HEAR_INPUT] * *sample + p[HEAR_CHANGE] * change + p[HEAR_BAND] * band;
+        } else {
+            *sample = *sample + (less * (one + root)).wide() * *part;
+        }
     }
-    *state = [w1, w2, power, held, reduction, voice, voice_held];
+    *state = reduction;
 }

@@ -75,6 +75,18 @@ const fn pairs(sections: usize) -> usize {
     sections / 2 + 1
 }
 
+/// As many samples as lie between two places of the grid.
+type Lines = [Wide; GRID as usize];
+
+/// Room for what passes between the loops of a stage.
+#[derive(Debug, Clone)]
+struct Room {
+    first: Lines,
+    second: Lines,
+    third: Lines,
+    fourth: Lines,
+}
+
 /// What of a channel is heard. All but [`Hear::Tone`] are for listening while working.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Default)]
 pub enum Hear {
@@ -145,6 +157,7 @@ pub struct Group {
     /// Parameters of a channel without a tone.
     idle: [f64; PARAMS],
     buffer: Box<[Wide; BLOCK]>,
+    room: Box<Room>,
     /// Where the next block must begin to go on.
     next: Option<i64>,
     tail: u64,
@@ -153,8 +166,7 @@ pub struct Group {
 /// Which stages some channel of a group needs.
 #[derive(Debug, Clone, Copy, Default, PartialEq, Eq)]
 struct Has {
-    deess: bool,
-    follows: bool,
+    deess: Option<deess::Needs>,
     compress: bool,
     detector_filter: bool,
     drive: bool,
@@ -321,6 +333,12 @@ impl Group {
             state: Box::new([Wide::ZERO; STATE]),
             idle: none,
             buffer: Box::new([Wide::ZERO; BLOCK]),
+            room: Box::new(Room {
+                first: [Wide::ZERO; GRID as usize],
+                second: [Wide::ZERO; GRID as usize],
+                third: [Wide::ZERO; GRID as usize],
+                fourth: [Wide::ZERO; GRID as usize],
+            }),
             next: None,
             tail: 0,
         }
@@ -366,8 +384,11 @@ impl Group {
             count += 1;
         }
         let has = Has {
-            deess: (DEESS..DEESS + 4).any(|place| any(place, 0.0)),
-            follows: any(DEESS + deess::RELATIVE, 0.0),
+            deess: (DEESS..DEESS + 4).any(|place| any(place, 0.0)).then(|| deess::Needs {
+                shelf: any(DEESS + deess::HIGH, 0.0),
+                follows: any(DEESS + deess::RELATIVE, 0.0),
+                ear: any(DEESS + deess::HEAR_INPUT, 1.0) || any(DEESS + deess::HEAR_CHANGE, 1.0),
+            }),
             compress: any(COMPRESS + compress::SLOPE, 0.0) || any(COMPRESS + compress::MAKEUP, 0.0),
             detector_filter: any(COMPRESS + 1, 0.0),
             drive: any(DRIVE + 2, 0.0),
@@ -503,7 +524,7 @@ impl Group {
 
     #[inline(always)]
     fn stages(&mut self, from: usize, to: usize) {
-        let Group { params, state, buffer, has, link, .. } = self;
+        let Group { params, state, buffer, room, has, link, .. } = self;
         let buffer = &mut buffer[from..to];
         for stage in self.order {
             match stage {
@@ -513,18 +534,23 @@ impl Group {
                     &mut state[EQ_STATE..EQ_STATE + eq::STATE],
                     buffer,
                 ),
-                Stage::Deess if has.deess => deess::process(
-                    has.follows,
-                    *link,
-                    &params[DEESS..DEESS + deess::PARAMS],
-                    &mut state[DEESS_STATE..DEESS_STATE + deess::STATE],
-                    buffer,
-                ),
+                Stage::Deess => {
+                    let Some(needs) = has.deess else { continue };
+                    deess::process(
+                        needs,
+                        *link,
+                        &params[DEESS..DEESS + deess::PARAMS],
+                        &mut state[DEESS_STATE..DEESS_STATE + deess::STATE],
+                        room,
+                        buffer,
+                    );
+                }
                 Stage::Compress if has.compress => compress::process(
                     has.detector_filter,
                     *link,
                     &params[COMPRESS..COMPRESS + compress::PARAMS],
                     &mut state[COMPRESS_STATE..COMPRESS_STATE + compress::STATE],
+                    room,
                     buffer,
                 ),
                 Stage::Drive if has.drive => drive::process(
