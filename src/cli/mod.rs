@@ -21,6 +21,7 @@ mod progress;
 mod run;
 mod schema;
 mod show;
+mod tone_presets;
 
 use std::ffi::OsString;
 use std::process::ExitCode;

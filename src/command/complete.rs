@@ -78,7 +78,14 @@ fn names(kind: Kind, context: &Context) -> Vec<Candidate> {
             .map(|(row, lane)| candidate(&(row + 1).to_string(), &lane.name))
             .chain(lanes.iter().map(|lane| candidate(&quote(&lane.name), lane.role.word())))
             .collect(),
-        Kind::Text => context.presets.iter().map(|(name, preset)| candidate(name, &preset.about)).collect(),
+        Kind::Text => {
+            let fades = context.presets.fades.iter().map(|(name, preset)| candidate(name, &preset.about));
+            fades.collect()
+        }
+        Kind::Tone => {
+            let tones = context.presets.tones.iter().map(|(name, preset)| candidate(name, &preset.about));
+            tones.collect()
+        }
         _ => Vec::new(),
     }
 }

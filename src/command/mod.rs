@@ -19,6 +19,7 @@ mod lexer;
 mod outcome;
 mod parse;
 mod proposal;
+mod rendered;
 mod scope;
 mod suggest;
 mod table;

@@ -71,6 +71,8 @@ pub static VERBS: &[&Verb] = &[
     &verbs::tail::VERB,
     &verbs::trim::VERB,
     &verbs::gain::VERB,
+    &verbs::tone::VERB,
+    &verbs::match_level::VERB,
     &verbs::pan::VERB,
     &verbs::polarity::VERB,
     &verbs::lane::VERB,

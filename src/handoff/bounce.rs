@@ -165,7 +165,7 @@ struct StackWriter {
     level: Level,
 }
 
-struct LaneWriter {
+pub(super) struct LaneWriter {
     samples: FileSamples,
     scratch: Scratch,
     /// The lane with its pan, where the file holds that.
@@ -226,17 +226,11 @@ impl Run {
         let Run { tone, writers, signals, before, frames_before, stack } = self;
         let (lanes, sum) = rayon::join(
             || {
-                let lanes = writers.par_iter_mut().zip(signals.par_iter_mut());
-                if tone.is_empty() {
-                    return lanes.try_for_each(|(writer, signal)| {
-                        writer.render(signal, at, frames)?;
-                        writer.write(signal, frames)
-                    });
-                }
-                lanes.try_for_each(|(writer, signal)| writer.render(signal, at, frames))?;
-                tone::apply(tone, signals, at, frames);
-                let lanes = writers.par_iter_mut().zip(signals.par_iter_mut());
-                lanes.try_for_each(|(writer, signal)| writer.write(signal, frames))
+                tone::deal(tone, writers, signals).into_par_iter().try_for_each(|mut hand| {
+                    hand.lanes.iter_mut().try_for_each(|lane| lane.writer.render(lane.signal, at, frames))?;
+                    hand.process(at, frames);
+                    hand.lanes.iter_mut().try_for_each(|lane| lane.writer.write(lane.signal, frames))
+                })
             },
             || stack.step(before, *frames_before),
         );

@@ -13,10 +13,13 @@ mod filter;
 mod frames;
 mod heard;
 mod levels;
+pub mod loudness;
 mod phrases;
 mod runs;
 pub mod seam;
 mod source;
+pub mod stack;
+pub mod tone_find;
 mod transients;
 mod voicing;
 

@@ -301,7 +301,8 @@ pub struct Tone {
     #[serde(skip_serializing_if = "Option::is_none")]
     pub highpass: Option<HighPass>,
     /// Equaliser bands.
-    #[serde(skip_serializing_if = "no_bands")]
+    #[serde(with = "numbered", skip_serializing_if = "no_bands")]
+    #[schemars(with = "std::collections::BTreeMap<String, Band>")]
     pub bands: [Option<Band>; BANDS],
     /// De-esser.
     #[serde(skip_serializing_if = "Option::is_none")]
@@ -331,6 +332,47 @@ impl Default for Tone {
             gain_db: Db(0.0),
         }
     }
+}
+
+/// Bands in files: those that are set, under their numbers from 1.
+mod numbered {
+    use std::collections::BTreeMap;
+
+    use serde::de::Error;
+    use serde::{Deserialize, Deserializer, Serialize, Serializer};
+
+    use super::{BANDS, Band};
+
+    pub fn serialize<S: Serializer>(bands: &[Option<Band>; BANDS], serializer: S) -> Result<S::Ok, S::Error> {
+        let numbered: BTreeMap<String, Band> = (1..)
+            .zip(bands)
+            .filter_map(|(number, band): (usize, _)| band.map(|band| (number.to_string(), band)))
+            .collect();
+        numbered.serialize(serializer)
+    }
+
+    pub fn deserialize<'de, D: Deserializer<'de>>(deserializer: D) -> Result<[Option<Band>; BANDS], D::Error> {
+        let mut bands = [None; BANDS];
+        for (number, band) in BTreeMap::<String, Band>::deserialize(deserializer)? {
+            let index = number.parse().ok().filter(|number| (1..=BANDS).contains(number));
+            match index {
+                Some(index) => bands[index - 1] = Some(band),
+                None => return Err(D::Error::custom(format!("bands have the numbers 1 to {BANDS}, not {number}"))),
+            }
+        }
+        Ok(bands)
+    }
+}
+
+/// A tone with a name, to be used again.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+#[serde(deny_unknown_fields)]
+pub struct TonePreset {
+    /// What it is for, in a sentence.
+    #[serde(default)]
+    pub about: String,
+    /// What it sets.
+    pub set: Tone,
 }
 
 fn is_usual_order(order: &[Stage; 4]) -> bool {

@@ -20,7 +20,7 @@ const SILENCE: f32 = 1e-12;
 /// Five factors of the detector's high-pass come first.
 const PEAK: usize = 5;
 const POWER_OLD: usize = 6;
-const POWER_NEW: usize = 7;
+pub(super) const POWER_NEW: usize = 7;
 const THRESHOLD: usize = 8;
 const KNEE: usize = 9;
 /// One over twice the knee; 0 without a knee.
@@ -70,10 +70,21 @@ pub(super) fn column(tone: &Tone, rate: f64) -> [f64; PARAMS] {
     column
 }
 
-/// Processes `buffer` in place. `filters`: some slot's detector has a high-pass.
+/// What some slot needs; what none needs is not computed.
+#[derive(Debug, Clone, Copy, Default, PartialEq, Eq)]
+pub(super) struct Needs {
+    /// A high-pass in the detector.
+    pub(super) filter: bool,
+    /// An rms detector.
+    pub(super) rms: bool,
+    /// A stereo lane.
+    pub(super) link: bool,
+}
+
+/// Processes `buffer` in place.
 #[inline(always)]
 pub(super) fn process(
-    filters: bool,
+    needs: Needs,
     link: Wide,
     params: &[Wide],
     state: &mut [Wide],
@@ -85,10 +96,11 @@ pub(super) fn process(
     else {
         return;
     };
-    if filters {
-        want::<true>(link, p, state, buffer, &mut room.first);
-    } else {
+    // The usual case has its own code; all others share one.
+    if needs == Needs::default() {
         want::<false>(link, p, state, buffer, &mut room.first);
+    } else {
+        want::<true>(link, p, state, buffer, &mut room.first);
     }
     apply(p, &mut state[REDUCTION], buffer, &room.first);
 }
@@ -96,7 +108,7 @@ pub(super) fn process(
 /// From the level to the reduction that is wanted, held at its release. Apart from [`apply`], so that each loop has
 /// few enough instructions for the processor to work on several samples at a time.
 #[inline(always)]
-fn want<const FILTERS: bool>(
+fn want<const ALL: bool>(
     link: Wide,
     p: &[Wide; PARAMS],
     state: &mut [Wide; STATE],
@@ -110,14 +122,18 @@ fn want<const FILTERS: bool>(
     let half_knee = knee * Narrow::all(0.5);
     for (x, out) in buffer.iter().zip(out) {
         let mut heard = *x;
-        if FILTERS {
+        if ALL {
             heard = p[0] * *x + s1;
             s1 = (p[1] * *x + s2) - p[3] * heard;
             s2 = p[2] * *x - p[4] * heard;
         }
         let now = heard * heard;
-        let now = now.max(link * now.neighbours());
-        power = (p[PEAK] * now).max(p[POWER_OLD] * power + p[POWER_NEW] * now);
+        power = if ALL {
+            let now = now.max(link * now.neighbours());
+            (p[PEAK] * now).max(p[POWER_OLD] * power + p[POWER_NEW] * now)
+        } else {
+            now
+        };
         let over = power.narrow().max(Narrow::all(SILENCE)).log2() - threshold;
         let bend = (over + half_knee).max(Narrow::all(0.0)).min(knee);
         let wanted = slope * (bend * bend * knee_curve + (over - half_knee).max(Narrow::all(0.0)));

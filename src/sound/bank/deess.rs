@@ -133,6 +133,8 @@ pub(super) struct Needs {
     pub(super) follows: bool,
     /// Something else than the tone is heard.
     pub(super) ear: bool,
+    /// A stereo lane.
+    pub(super) link: bool,
 }
 
 /// Processes `buffer` in place.
@@ -197,7 +199,7 @@ fn listen<const ALL: bool>(
         (w2, w1) = (w1, w);
         let band = if ALL { part + top } else { part };
         let now = band * band;
-        let now = now.max(link * now.neighbours());
+        let now = if ALL { now.max(link * now.neighbours()) } else { now };
         power = p[POWER_OLD] * power + p[POWER_NEW] * now;
         if ALL {
             let rest = *x - band;

@@ -30,8 +30,10 @@ use crate::song::tone::Stage;
 pub use curve::{compress_curve, deess_curve, deess_response_db, eq_response_db};
 pub use eq::{MOST_SEARCH_DB, Search, band_filter, sections};
 
-/// Frames between two places where parameters move and tiny numbers are made 0.
+/// Frames between two places where parameters move; work is cut there, wherever blocks end.
 pub const GRID: u64 = 64;
+/// Frames between two places where numbers too small to matter are made 0; a multiple of [`GRID`].
+const FLUSH: u64 = 8 * GRID;
 /// Steps of a glide: 16 of 64 frames are 21 ms at 48 kHz.
 pub const GLIDE: u32 = 16;
 /// Most frames that a group takes at once.
@@ -167,9 +169,9 @@ pub struct Group {
 #[derive(Debug, Clone, Copy, Default, PartialEq, Eq)]
 struct Has {
     deess: Option<deess::Needs>,
-    compress: bool,
-    detector_filter: bool,
+    compress: Option<compress::Needs>,
     drive: bool,
+    gain: bool,
 }
 
 /// The processors of many channels.
@@ -383,15 +385,22 @@ impl Group {
             *place = section;
             count += 1;
         }
+        let link = self.link != Wide::ZERO;
+        let compresses = any(COMPRESS + compress::SLOPE, 0.0) || any(COMPRESS + compress::MAKEUP, 0.0);
         let has = Has {
             deess: (DEESS..DEESS + 4).any(|place| any(place, 0.0)).then(|| deess::Needs {
                 shelf: any(DEESS + deess::HIGH, 0.0),
                 follows: any(DEESS + deess::RELATIVE, 0.0),
                 ear: any(DEESS + deess::HEAR_INPUT, 1.0) || any(DEESS + deess::HEAR_CHANGE, 1.0),
+                link,
             }),
-            compress: any(COMPRESS + compress::SLOPE, 0.0) || any(COMPRESS + compress::MAKEUP, 0.0),
-            detector_filter: any(COMPRESS + 1, 0.0),
+            compress: compresses.then(|| compress::Needs {
+                filter: any(COMPRESS + 1, 0.0),
+                rms: any(COMPRESS + compress::POWER_NEW, 0.0),
+                link,
+            }),
             drive: any(DRIVE + 2, 0.0),
+            gain: any(GAIN, 1.0),
         };
         (self.sections, self.section_count, self.has) = (sections, count, has);
     }
@@ -493,9 +502,13 @@ impl Group {
     fn run(&mut self, at: i64, count: usize) {
         let mut done = 0;
         while done < count {
-            let phase = at.saturating_add_unsigned(done as u64).rem_euclid(GRID.cast_signed());
+            let place = at.saturating_add_unsigned(done as u64);
+            let phase = place.rem_euclid(GRID.cast_signed());
             if phase == 0 {
-                self.keep_tidy();
+                self.glide();
+                if place.rem_euclid(FLUSH.cast_signed()) == 0 {
+                    self.flush();
+                }
             }
             let left = usize::try_from(GRID.cast_signed() - phase).unwrap_or(1);
             let end = (done + left).min(count);
@@ -504,9 +517,9 @@ impl Group {
         }
     }
 
-    /// What happens on the grid: the next step of a glide, and no denormals.
+    /// The next step of a glide.
     #[inline(always)]
-    fn keep_tidy(&mut self) {
+    fn glide(&mut self) {
         if self.gliding > 0 {
             self.gliding -= 1;
             if self.gliding == 0 {
@@ -517,6 +530,11 @@ impl Group {
                 }
             }
         }
+    }
+
+    /// Makes tiny numbers 0, before they become denormal.
+    #[inline(always)]
+    fn flush(&mut self) {
         for wide in self.state.iter_mut() {
             *wide = wide.flushed();
         }
@@ -545,14 +563,17 @@ impl Group {
                         buffer,
                     );
                 }
-                Stage::Compress if has.compress => compress::process(
-                    has.detector_filter,
-                    *link,
-                    &params[COMPRESS..COMPRESS + compress::PARAMS],
-                    &mut state[COMPRESS_STATE..COMPRESS_STATE + compress::STATE],
-                    room,
-                    buffer,
-                ),
+                Stage::Compress => {
+                    let Some(needs) = has.compress else { continue };
+                    compress::process(
+                        needs,
+                        *link,
+                        &params[COMPRESS..COMPRESS + compress::PARAMS],
+                        &mut state[COMPRESS_STATE..COMPRESS_STATE + compress::STATE],
+                        room,
+                        buffer,
+                    );
+                }
                 Stage::Drive if has.drive => drive::process(
                     &self.filters,
                     &params[DRIVE..DRIVE + drive::PARAMS],
@@ -562,8 +583,10 @@ impl Group {
                 _ => {}
             }
         }
-        for wide in buffer.iter_mut() {
-            *wide = *wide * params[GAIN];
+        if has.gain {
+            for wide in buffer.iter_mut() {
+                *wide = *wide * params[GAIN];
+            }
         }
     }
 }
