@@ -13,6 +13,7 @@ mod error;
 mod folders;
 mod hearing;
 mod help;
+mod levels;
 mod new;
 mod opening;
 mod output;
@@ -51,6 +52,8 @@ enum Command {
     Show(show::Args),
     /// Look for what would be heard, or would go wrong, in mixdown.
     Check(check::Args),
+    /// Measure the loudness of lanes and of their sum, and what cancels or piles up.
+    Levels(levels::Args),
     /// Write one consolidated file per lane, and the sum of the stack.
     Bounce(bounce::Args),
     /// Lay out a demo chorus, edit it by a script and bounce it.
@@ -76,6 +79,7 @@ pub fn main(args: impl IntoIterator<Item = OsString>) -> ExitCode {
         Command::Run(args) => run::main(&args),
         Command::Show(args) => show::main(&args),
         Command::Check(args) => check::main(&args),
+        Command::Levels(args) => levels::main(&args),
         Command::Bounce(args) => bounce::main(&args),
         Command::Demo(args) => demo::main(&args),
         Command::Schema => schema::main(),

@@ -4,9 +4,11 @@
 
 mod bounce;
 mod check;
+mod check_levels;
 mod error;
 mod file_names;
 mod file_samples;
+mod levels;
 mod publish;
 mod report;
 mod tone;
@@ -14,4 +16,5 @@ mod tone;
 pub use bounce::{AssetFile, BounceRequest, bounce};
 pub use check::{CheckRequest, Finding, Intake, Severity, check};
 pub use error::BounceError;
+pub use levels::{EssPile, LaneLevels, Levels, LevelsRequest, RoleLevels, StackLevels, levels};
 pub use report::{Bounce, BouncedFile, FileKind};

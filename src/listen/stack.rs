@@ -256,3 +256,129 @@ pub fn piles(lanes: &[&[bool]], hop: usize, least: usize) -> Vec<Pile> {
     }
     piles
 }
+
+/// Finds a lane's esses as it comes piece by piece, in steps of a hundredth of a second.
+#[derive(Debug, Clone)]
+pub struct EssTrack {
+    high: [Runner; 2],
+    low: [Runner; 2],
+    sums: [f64; 2],
+    count: usize,
+    hop: usize,
+    steps: Vec<bool>,
+}
+
+/// An ess has this much more power above 2.8 kHz than below 2.5 kHz ...
+const ESS_DB: f64 = 6.0;
+/// ... and at least this level in dBFS rms.
+const ESS_LEAST_DB: f64 = -50.0;
+
+impl EssTrack {
+    /// A track at `rate` Hz with nothing in it.
+    #[must_use]
+    pub fn new(rate: u32) -> EssTrack {
+        let (q, rate_hz) = (std::f64::consts::FRAC_1_SQRT_2, f64::from(rate));
+        EssTrack {
+            high: [Runner::new(Biquad::high_pass(2_800.0, q, rate_hz)); 2],
+            low: [Runner::new(Biquad::low_pass(2_500.0, q, rate_hz)); 2],
+            sums: [0.0; 2],
+            count: 0,
+            hop: (rate / 100).max(1) as usize,
+            steps: Vec::new(),
+        }
+    }
+
+    /// Takes the next samples into account.
+    pub fn add(&mut self, samples: &[f32]) {
+        for sample in samples {
+            let x = f64::from(*sample);
+            let high = self.high.iter_mut().fold(x, |x, filter| filter.next(x));
+            let low = self.low.iter_mut().fold(x, |x, filter| filter.next(x));
+            self.sums[0] += high * high;
+            self.sums[1] += low * low;
+            self.count += 1;
+            if self.count == self.hop {
+                let [high, low] = self.sums.map(|sum| 10.0 * (sum / self.hop as f64).max(1e-20).log10());
+                self.steps.push(high > ESS_LEAST_DB && high > low + ESS_DB);
+                (self.sums, self.count) = ([0.0; 2], 0);
+            }
+        }
+    }
+
+    /// Which steps are esses.
+    #[must_use]
+    pub fn steps(&self) -> &[bool] {
+        &self.steps
+    }
+
+    /// Frames of one step.
+    #[must_use]
+    pub fn hop(&self) -> usize {
+        self.hop
+    }
+}
+
+/// Excerpts of each lane for [`PairFinder`]: this many, spread evenly ...
+const EXCERPTS: u64 = 24;
+/// ... each so long, in seconds ...
+const EXCERPT_S: f64 = 0.7;
+/// ... at about this rate, which keeps pitch and formants.
+const EXCERPT_RATE: u32 = 12_000;
+
+/// Cuts excerpts out of a lane as it comes piece by piece, at a lower rate.
+#[derive(Debug, Clone)]
+pub struct Excerpts {
+    filters: [Runner; 2],
+    every: u64,
+    length: u64,
+    distance: u64,
+    at: u64,
+    parts: Vec<Vec<f32>>,
+}
+
+impl Excerpts {
+    /// For a lane of so many frames at `rate` Hz.
+    #[must_use]
+    pub fn new(frames: u64, rate: u32) -> Excerpts {
+        let every = u64::from((rate / EXCERPT_RATE).max(1));
+        #[expect(clippy::cast_possible_truncation, clippy::cast_sign_loss, reason = "a few ten thousand")]
+        let length = ((EXCERPT_S * f64::from(rate)) as u64 / every).max(1) * every;
+        let distance = (frames / EXCERPTS).max(length);
+        let hz = 0.36 * f64::from(rate) / every as f64;
+        let low_pass = [0.541_196_100_146_197, 1.306_562_964_876_376_5];
+        let filters = low_pass.map(|q| Runner::new(Biquad::low_pass(hz, q, f64::from(rate))));
+        Excerpts { filters, every, length, distance, at: 0, parts: Vec::new() }
+    }
+
+    /// Rate and length of the excerpts.
+    #[must_use]
+    pub fn shape(&self, rate: u32) -> (u32, usize) {
+        let every = u32::try_from(self.every).unwrap_or(1);
+        (rate / every, usize::try_from(self.length / self.every).unwrap_or(1))
+    }
+
+    /// Takes the next samples into account.
+    pub fn add(&mut self, samples: &[f32]) {
+        for sample in samples {
+            let low = self.filters.iter_mut().fold(f64::from(*sample), |x, filter| filter.next(x));
+            let place = self.at % self.distance;
+            if place == 0 {
+                self.parts.push(Vec::new());
+            }
+            if place < self.length
+                && place % self.every == 0
+                && let Some(part) = self.parts.last_mut()
+            {
+                #[expect(clippy::cast_possible_truncation, reason = "audio")]
+                part.push(low as f32);
+            }
+            self.at += 1;
+        }
+    }
+
+    /// The excerpts.
+    #[must_use]
+    pub fn parts(&self) -> &[Vec<f32>] {
+        &self.parts
+    }
+}
