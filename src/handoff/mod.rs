@@ -5,12 +5,14 @@
 mod archive;
 mod bounce;
 mod check;
+mod check_levels;
 mod check_sound;
 mod deliver;
 mod error;
 mod facts;
 mod file_names;
 mod file_samples;
+mod levels;
 mod manifest;
 mod otio;
 mod outlet;
@@ -22,6 +24,7 @@ mod sheet_markdown;
 mod sheet_svg;
 mod timeline;
 mod timeline_csv;
+mod tone;
 mod trimmed;
 
 pub use archive::{ArchiveRequest, Content, archive};
@@ -31,6 +34,7 @@ pub use deliver::{Delivered, Extras, SheetParts, TimelineForm, deliver, sheet_al
 pub use error::BounceError;
 pub use facts::{LaneFacts, SourceFact, WordFact};
 pub use file_names::{DEFAULT_NAMES, portable_name};
+pub use levels::{EssPile, LaneLevels, Levels, LevelsRequest, RoleLevels, StackLevels, levels};
 pub use manifest::{Listed, Manifest, Sums, Verdict, Verified, VerifyError, sums, verify};
 pub use otio::otio;
 pub use report::{Bounce, BouncedFile, FileKind, Picture};

@@ -186,6 +186,9 @@ pub fn check_lane(lane: &Lane, assets: &dyn AssetFrames, found: &mut Vec<Violati
     if !(-1.0..=1.0).contains(&lane.pan.0) {
         found.push(of_lane(Rule::Range("pan")));
     }
+    if lane.tone.as_ref().is_some_and(|tone| tone.out_of_range().is_some() || !tone.is_ordered()) {
+        found.push(of_lane(Rule::Range("tone")));
+    }
     let long = |text: &str| text.chars().count() > LONGEST_TEXT;
     if long(&lane.name) || lane.notes.iter().any(|note| long(&note.text)) {
         found.push(of_lane(Rule::Range("text")));
@@ -303,6 +306,7 @@ mod tests {
             polarity: Polarity::Normal,
             mute: false,
             solo: false,
+            tone: None,
             notes: vec![],
             regions: regions.into_iter().map(Arc::new).collect(),
         }
