@@ -368,7 +368,7 @@ impl Excerpts {
                 self.parts.push(Vec::new());
             }
             if place < self.length
-                && place % self.every == 0
+                && place.is_multiple_of(self.every)
                 && let Some(part) = self.parts.last_mut()
             {
                 #[expect(clippy::cast_possible_truncation, reason = "audio")]
