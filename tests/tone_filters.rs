@@ -74,13 +74,34 @@ fn published_coefficients_are_met_to_1e_10() {
     // Cookbook", W3C Group Note, 2021.
     let half = std::f64::consts::FRAC_1_SQRT_2;
     let rows = [
-        (Biquad::high_pass(100.0, half, 48e3), [0.990786697940, -1.981573395881, 0.990786697940, -1.981488509145, 0.981658282617]),
-        (Biquad::low_shelf(100.0, -3.0, half, 48e3), [0.998400883038, -1.979848660560, 0.981590504910, -1.979819220357, 0.980020828151]),
-        (Biquad::bell(1000.0, 6.0, 1.0, 48e3), [1.043953086990, -1.895320723937, 0.867722284760, -1.895320723937, 0.911675371750]),
-        (Biquad::bell(300.0, -4.0, 1.4, 48e3), [0.993598709065, -1.963793484655, 0.971709957348, -1.963793484655, 0.965308666412]),
-        (Biquad::bell(7500.0, -6.0, 2.0, 48e3), [0.886781588443, -0.858938503575, 0.659266872265, -0.858938503575, 0.546048460708]),
-        (Biquad::high_shelf(7500.0, 3.0, half, 48e3), [1.262464524408, -0.991827497835, 0.357114923078, -0.610491294300, 0.238243243951]),
-        (Biquad::band_pass(7500.0, 2.0, 48e3), [0.172094554871, 0.0, -0.172094554871, -0.919919242137, 0.655810890258]),
+        (
+            Biquad::high_pass(100.0, half, 48e3),
+            [0.990786697940, -1.981573395881, 0.990786697940, -1.981488509145, 0.981658282617],
+        ),
+        (
+            Biquad::low_shelf(100.0, -3.0, half, 48e3),
+            [0.998400883038, -1.979848660560, 0.981590504910, -1.979819220357, 0.980020828151],
+        ),
+        (
+            Biquad::bell(1000.0, 6.0, 1.0, 48e3),
+            [1.043953086990, -1.895320723937, 0.867722284760, -1.895320723937, 0.911675371750],
+        ),
+        (
+            Biquad::bell(300.0, -4.0, 1.4, 48e3),
+            [0.993598709065, -1.963793484655, 0.971709957348, -1.963793484655, 0.965308666412],
+        ),
+        (
+            Biquad::bell(7500.0, -6.0, 2.0, 48e3),
+            [0.886781588443, -0.858938503575, 0.659266872265, -0.858938503575, 0.546048460708],
+        ),
+        (
+            Biquad::high_shelf(7500.0, 3.0, half, 48e3),
+            [1.262464524408, -0.991827497835, 0.357114923078, -0.610491294300, 0.238243243951],
+        ),
+        (
+            Biquad::band_pass(7500.0, 2.0, 48e3),
+            [0.172094554871, 0.0, -0.172094554871, -0.919919242137, 0.655810890258],
+        ),
     ];
     for (filter, digits) in rows {
         for (ours, published) in filter.factors().iter().zip(digits) {
@@ -96,7 +117,8 @@ fn what_is_rendered_has_the_magnitudes_of_the_reference_to_0_01_db() {
         let drawn = eq_response_db(&tone, filter.rate, &filter.frequencies);
         let rendered = impulse_db(&tone, filter.rate, &filter.frequencies);
         for (index, theirs) in filter.db.iter().enumerate().filter(|(_, db)| **db > -70.0) {
-            let name = format!("{} {} Hz at {}: {}", filter.kind, filter.hz, filter.rate, filter.frequencies[index]);
+            let name =
+                format!("{} {} Hz at {}: {}", filter.kind, filter.hz, filter.rate, filter.frequencies[index]);
             assert!((drawn[index] - theirs).abs() < 0.001, "{name}: drawn {} against {theirs}", drawn[index]);
             assert!((rendered[index] - theirs).abs() < 0.01, "{name}: {} against {theirs}", rendered[index]);
         }
@@ -122,11 +144,9 @@ fn impulse_db(tone: &Tone, rate: u32, frequencies: &[f64]) -> Vec<f64> {
 fn five_bands_and_both_sections_add_up_in_db() {
     let tone = toning::whole_equaliser();
     let frequencies = [50.0, 300.0, 1000.0, 7500.0, 16_000.0];
-    let parts: Vec<f64> = sections(&tone, None, 48_000.0)
-        .iter()
-        .fold(vec![0.0; 5], |sums, section| {
-            sums.iter().zip(frequencies).map(|(sum, hz)| sum + section.gain_db(hz, 48_000.0)).collect()
-        });
+    let parts: Vec<f64> = sections(&tone, None, 48_000.0).iter().fold(vec![0.0; 5], |sums, section| {
+        sums.iter().zip(frequencies).map(|(sum, hz)| sum + section.gain_db(hz, 48_000.0)).collect()
+    });
     for (ours, sum) in impulse_db(&tone, 48_000, &frequencies).iter().zip(parts) {
         assert!((ours - sum).abs() < 0.01, "{ours} against {sum}");
     }
@@ -145,7 +165,12 @@ fn a_peak_and_its_mirror_image_leave_nothing() {
 fn frequencies_beyond_the_rate_are_held_within_it_and_stay_stable() {
     let band = |shape| Some(Band { shape, frequency_hz: 40_000.0, gain_db: Db(24.0), q: 30.0 });
     let tone = Tone {
-        bands: [band(BandShape::Bell), band(BandShape::HighShelf), band(BandShape::BandPass), band(BandShape::LowShelf)],
+        bands: [
+            band(BandShape::Bell),
+            band(BandShape::HighShelf),
+            band(BandShape::BandPass),
+            band(BandShape::LowShelf),
+        ],
         ..Tone::default()
     };
     for rate in [8000, 22_050, 44_100] {

@@ -36,8 +36,8 @@ pub fn main(args: &Args) -> Result<(), CliError> {
     let copies = assets::working_copies(session, store.folder())?;
     let request =
         LevelsRequest { song: &song, rate: session.rate, copies: &copies, tone: args.tone == Switch::On };
-    let measured =
-        levels(&request)?.ok_or_else(|| CliError::refused("the song has no region: there is nothing to measure"))?;
+    let measured = levels(&request)?
+        .ok_or_else(|| CliError::refused("the song has no region: there is nothing to measure"))?;
     if args.json { output::json(&measured) } else { output::text(&describe(&measured, session.rate)) }
 }
 
@@ -51,7 +51,8 @@ fn signed(value: Option<f64>) -> String {
 
 /// What was measured, as text.
 fn describe(levels: &Levels, rate: u32) -> String {
-    let mut text = String::from("lane  role      loudness       to guide   peak          de-esser  compressor  name\n");
+    let mut text =
+        String::from("lane  role      loudness       to guide   peak          de-esser  compressor  name\n");
     for lane in &levels.lanes {
         text.push_str(&describe_lane(lane));
     }

@@ -90,9 +90,9 @@ fn save_in(folder: &Path, name: &str, preset: &FadePreset) -> Result<(), CliErro
 fn without(text: &str, name: &str) -> Option<String> {
     let (plain, quoted) = (format!("[fade.{name}"), format!("[fade.\"{name}\""));
     let is_ours = |line: &str| {
-        [&plain, &quoted].into_iter().any(|start| {
-            line.strip_prefix(start.as_str()).is_some_and(|rest| rest.starts_with([']', '.']))
-        })
+        [&plain, &quoted]
+            .into_iter()
+            .any(|start| line.strip_prefix(start.as_str()).is_some_and(|rest| rest.starts_with([']', '.'])))
     };
     let mut kept = Vec::new();
     let mut inside = false;
@@ -146,7 +146,8 @@ mod tests {
     #[test]
     fn a_saved_preset_joins_the_file_and_replaces_its_namesake() {
         let folder = tempfile::tempdir().unwrap();
-        let ramp = |ms| PresetRamp { ms, curve: crate::song::Curve::RaisedCosine, bend: crate::song::Bend(0.25) };
+        let ramp =
+            |ms| PresetRamp { ms, curve: crate::song::Curve::RaisedCosine, bend: crate::song::Bend(0.25) };
         let preset = |ms| FadePreset { about: "mine".into(), fade_in: None, fade_out: Some(ramp(ms)) };
         let path = folder.path().join("fades.toml");
         std::fs::write(&path, "# my own\n[fade.other]\nout = { ms = 5 }\n").unwrap();

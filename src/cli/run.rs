@@ -7,9 +7,7 @@ use serde::Serialize;
 
 use super::hearing::Ears;
 use super::{CliError, assets, opening, output, presets, tone_presets};
-use crate::command::{
-    Action, Command, Context, Diagnostic, Done, Presets, carry_out, parse, show_seconds,
-};
+use crate::command::{Action, Command, Context, Diagnostic, Done, Presets, carry_out, parse, show_seconds};
 use crate::edit::{Access, Op, Store, StoreError};
 
 /// Larger scripts are refused.
@@ -199,12 +197,8 @@ impl Runner {
     }
 
     fn carry_out(&mut self, store: &mut Store, command: &Command) -> Result<Done, Stop> {
-        let context = Context {
-            session: store.session(),
-            cursor: None,
-            presets: &self.presets,
-            hearing: &self.ears,
-        };
+        let context =
+            Context { session: store.session(), cursor: None, presets: &self.presets, hearing: &self.ears };
         let refused = |error: Diagnostic| Stop::Refused(error.to_string());
         let action = command.call.resolve(&context).map_err(refused)?;
         if let Action::SavePreset { name, preset } = &action {

@@ -97,10 +97,14 @@ fn read(text: &str, path: &Path) -> Result<Tones, CliError> {
     for (name, preset) in &file.tone {
         if let Some((limit, value)) = preset.set.out_of_range() {
             let (what, low, high, unit) = (limit.what, limit.low, limit.high, limit.unit);
-            return Err(wrong(format!("preset {name}: a {what} of {value}{unit}; from {low}{unit} to {high}{unit}")));
+            return Err(wrong(format!(
+                "preset {name}: a {what} of {value}{unit}; from {low}{unit} to {high}{unit}"
+            )));
         }
         if !preset.set.is_ordered() {
-            return Err(wrong(format!("preset {name}: the order names each stage once, and skip none twice")));
+            return Err(wrong(format!(
+                "preset {name}: the order names each stage once, and skip none twice"
+            )));
         }
     }
     Ok(file.tone)
@@ -130,7 +134,10 @@ mod tests {
         assert!(refusal(&format!("{head}drive_db = nan")).contains("preset odd: a drive of NaN"));
         let ratio = "[tone.odd.set.compress]\nthreshold_db=-20\nratio=0.5\nattack_ms=5\nrelease_ms=60\nknee_db=0\nmakeup_db=0\nmix=1";
         assert!(refusal(&format!("version = 1\n{ratio}")).contains("ratio of 0.5; from 1 to 100"));
-        assert!(refusal(&format!("{head}bands.5 = {{ shape = \"bell\", frequency_hz = 1, gain_db = 1, q = 1 }}")).contains("bands"));
+        assert!(
+            refusal(&format!("{head}bands.5 = {{ shape = \"bell\", frequency_hz = 1, gain_db = 1, q = 1 }}"))
+                .contains("bands")
+        );
         assert!(refusal(&format!("{head}order = [\"eq\", \"eq\", \"drive\", \"deess\"]")).contains("order"));
         assert!(refusal(&format!("{head}speed = 2")).contains("speed"));
     }

@@ -144,7 +144,9 @@ impl Kind {
             Kind::Role | Kind::Roles => crate::song::Role::ALL.iter().map(|(_, word)| *word).collect(),
             Kind::Time | Kind::Times | Kind::Span => vec!["cursor", "end"],
             Kind::Edit => vec!["edit", "start"],
-            Kind::Stage | Kind::Stages => crate::song::tone::Stage::ALL.iter().map(|(_, word)| *word).collect(),
+            Kind::Stage | Kind::Stages => {
+                crate::song::tone::Stage::ALL.iter().map(|(_, word)| *word).collect()
+            }
             _ => Vec::new(),
         }
     }

@@ -113,7 +113,12 @@ pub struct LaneProposals {
 ///
 /// # Errors
 /// A recording cannot be listened to.
-pub fn gaps(lane: &Lane, rate: u32, rules: &GapRules, hearing: &dyn Hearing) -> Result<LaneProposals, Diagnostic> {
+pub fn gaps(
+    lane: &Lane,
+    rate: u32,
+    rules: &GapRules,
+    hearing: &dyn Hearing,
+) -> Result<LaneProposals, Diagnostic> {
     let mut heard: HashMap<AssetId, Arc<Heard>> = HashMap::new();
     for asset in assets_of([lane]) {
         heard.insert(asset, hearing.heard(asset)?);
@@ -136,7 +141,8 @@ pub fn gaps(lane: &Lane, rate: u32, rules: &GapRules, hearing: &dyn Hearing) -> 
             }));
         }
     }
-    let covered = union(lane.regions.iter().map(|region| Span { start: region.at, end: region.end() }).collect());
+    let covered =
+        union(lane.regions.iter().map(|region| Span { start: region.at, end: region.end() }).collect());
     let alive = union(alive);
     let sounding: u64 = covered.iter().map(|span| span.end.since(span.start).0).sum();
     let mut proposals: Vec<Proposal> = without(&covered, &alive)

@@ -17,8 +17,12 @@ const MOST_PILES: usize = 5;
 
 /// Renders every lane once and looks at what comes out.
 pub(super) fn findings(request: &CheckRequest, findings: &mut Vec<Finding>) -> Result<(), MediaError> {
-    let measured =
-        levels(&LevelsRequest { song: request.song, rate: request.rate, copies: request.copies, tone: true })?;
+    let measured = levels(&LevelsRequest {
+        song: request.song,
+        rate: request.rate,
+        copies: request.copies,
+        tone: true,
+    })?;
     let Some(measured) = measured else { return Ok(()) };
     for (lane, levels) in request.song.lanes.iter().zip(&measured.lanes) {
         of_lane(lane, levels, findings);
@@ -39,9 +43,15 @@ fn of_lane(lane: &Lane, levels: &LaneLevels, findings: &mut Vec<Finding>) {
         findings.push(Finding { severity: Severity::Warning, code, lane: Some(number), at, text, fix });
     };
     if let Some(over) = levels.peak_db.filter(|peak| *peak > 0.0) {
-        let whence = if lane.tone.as_ref().is_some_and(|tone| !tone.is_idle()) { " behind its tone" } else { "" };
+        let whence =
+            if lane.tone.as_ref().is_some_and(|tone| !tone.is_idle()) { " behind its tone" } else { "" };
         let text = format!("the lane peaks at {over:+.1} dBFS{whence}: an integer file would clip");
-        push("clipping", Some(levels.peak_at), text, Some(format!("gain -{:.1}dB on lane {number}", over + 0.1)));
+        push(
+            "clipping",
+            Some(levels.peak_at),
+            text,
+            Some(format!("gain -{:.1}dB on lane {number}", over + 0.1)),
+        );
     }
     let Some(tone) = &lane.tone else { return };
     if let Some(deess) = tone.deess.filter(|deess| levels.deess_most_db > deess.most_db.0 + OVER_CAP_DB) {
@@ -56,7 +66,12 @@ fn of_lane(lane: &Lane, levels: &LaneLevels, findings: &mut Vec<Finding>) {
             "the compressor never lets go once it acts (up to {:.1} dB): the threshold is low or the release long",
             levels.compress_most_db
         );
-        push("compressor-never-releases", None, text, Some(format!("tone compress threshold -15dB release 60ms on lane {number}")));
+        push(
+            "compressor-never-releases",
+            None,
+            text,
+            Some(format!("tone compress threshold -15dB release 60ms on lane {number}")),
+        );
     }
 }
 
@@ -74,12 +89,14 @@ fn of_stack(measured: &Levels, findings: &mut Vec<Finding>) {
     }
     let lossy = stack.mono.loss_db.iter().flatten().copied().fold(0.0, f64::min);
     if lossy < MONO_LOSS_DB {
-        let text = format!("in mono the sum loses up to {:.1} dB in a band (`tautline levels` lists them)", -lossy);
+        let text =
+            format!("in mono the sum loses up to {:.1} dB in a band (`tautline levels` lists them)", -lossy);
         findings.push(finding(Severity::Warning, "mono-loss", None, text));
     }
     for pile in stack.piles.iter().take(MOST_PILES) {
         let text = format!("{} lanes have an ess at once", pile.lanes);
-        findings.push(Finding { at: Some(pile.from), ..finding(Severity::Note, "esses-pile-up", None, text) });
+        findings
+            .push(Finding { at: Some(pile.from), ..finding(Severity::Note, "esses-pile-up", None, text) });
     }
     if let Some(more) = stack.piles.len().checked_sub(MOST_PILES).filter(|more| *more > 0) {
         let text = format!("esses pile up in {more} more places (`tautline levels` lists them)");
@@ -91,8 +108,9 @@ fn spread(measured: &Levels, findings: &mut Vec<Finding>) {
     for (role, word) in Role::ALL {
         let own = measured.lanes.iter().filter(|lane| lane.in_stack && lane.role == role);
         let loud: Vec<f64> = own.filter_map(|lane| lane.loudness_lufs).collect();
-        let (least, most) =
-            loud.iter().fold((f64::INFINITY, f64::NEG_INFINITY), |(least, most), lufs| (least.min(*lufs), most.max(*lufs)));
+        let (least, most) = loud.iter().fold((f64::INFINITY, f64::NEG_INFINITY), |(least, most), lufs| {
+            (least.min(*lufs), most.max(*lufs))
+        });
         if most - least > SPREAD_LU {
             let text = format!("the lanes of role {word} are up to {:.1} LU apart", most - least);
             let fix = Some(format!("match level to guide on role {word}"));
@@ -110,14 +128,20 @@ fn pairs(request: &CheckRequest, measured: &Levels, findings: &mut Vec<Finding>)
         let (code, text, fix) = match pair.conflict {
             Conflict::Polarity => (
                 if with_guide { "polarity-against-guide" } else { "lanes-cancel" },
-                format!("lane {lane} is lane {other} with the other sign (correlation {:.2}): they cancel", pair.correlation),
+                format!(
+                    "lane {lane} is lane {other} with the other sign (correlation {:.2}): they cancel",
+                    pair.correlation
+                ),
                 Some(format!("polarity invert on lane {lane}")),
             ),
             Conflict::Comb => (
                 "lanes-comb",
                 format!(
                     "lanes {} and {} hold the same sound {:.2} ms apart: the sum has notches from {:.0} Hz up",
-                    pair.first, pair.second, pair.delay_ms, pair.first_notch_hz()
+                    pair.first,
+                    pair.second,
+                    pair.delay_ms,
+                    pair.first_notch_hz()
                 ),
                 Some(format!("mute on lane {lane}")),
             ),

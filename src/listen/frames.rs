@@ -14,9 +14,8 @@ use super::voicing::Voicing;
 /// Bands of a frame.
 pub const BANDS: usize = 12;
 /// Borders of the bands in Hz: narrow where vowels differ, wide where hisses do.
-pub const EDGES_HZ: [f64; BANDS + 1] = [
-    120.0, 250.0, 400.0, 600.0, 900.0, 1300.0, 1900.0, 2800.0, 4000.0, 5600.0, 8000.0, 11_000.0, 16_000.0,
-];
+pub const EDGES_HZ: [f64; BANDS + 1] =
+    [120.0, 250.0, 400.0, 600.0, 900.0, 1300.0, 1900.0, 2800.0, 4000.0, 5600.0, 8000.0, 11_000.0, 16_000.0];
 /// The centre of a hiss is looked for from here on.
 const HISS_FROM_HZ: f64 = 2000.0;
 /// Frames per second, nearly: the hop is a whole number of samples.

@@ -121,7 +121,8 @@ impl Survey {
             levels.middle[band] = middle;
             levels.swing[band] = swing;
         }
-        let (floor, ceiling) = if levels.has_gaps { (gap.percentile(0.5), gap.percentile(0.95)) } else { (quiet, quiet) };
+        let (floor, ceiling) =
+            if levels.has_gaps { (gap.percentile(0.5), gap.percentile(0.95)) } else { (quiet, quiet) };
         levels.floor_db = floor;
         levels.ceiling_db = ceiling;
         levels
@@ -152,9 +153,7 @@ impl Histogram {
     /// Only the levels from one on.
     fn from(&self, level: f32) -> Histogram {
         let bins = self.bins.iter().enumerate();
-        Histogram {
-            bins: bins.map(|(bin, count)| if level_of(bin) >= level { *count } else { 0 }).collect(),
-        }
+        Histogram { bins: bins.map(|(bin, count)| if level_of(bin) >= level { *count } else { 0 }).collect() }
     }
 
     fn percentile(&self, share: f64) -> f32 {

@@ -39,7 +39,13 @@ impl LoudnessMeter {
         let mode = Mode::I | Mode::LRA | Mode::TRUE_PEAK | Mode::M | Mode::S;
         let meter = EbuR128::new(channels, rate, mode).map_err(|error| error.to_string())?;
         let hop = (rate / 10).max(1) as usize;
-        Ok(LoudnessMeter { meter, hop, left: hop, momentary: f64::NEG_INFINITY, short_term: f64::NEG_INFINITY })
+        Ok(LoudnessMeter {
+            meter,
+            hop,
+            left: hop,
+            momentary: f64::NEG_INFINITY,
+            short_term: f64::NEG_INFINITY,
+        })
     }
 
     /// Takes the next samples into account, one slice for each channel.
@@ -56,8 +62,10 @@ impl LoudnessMeter {
             self.left -= to - from;
             if self.left == 0 {
                 self.left = self.hop;
-                self.momentary = self.momentary.max(self.meter.loudness_momentary().unwrap_or(f64::NEG_INFINITY));
-                self.short_term = self.short_term.max(self.meter.loudness_shortterm().unwrap_or(f64::NEG_INFINITY));
+                self.momentary =
+                    self.momentary.max(self.meter.loudness_momentary().unwrap_or(f64::NEG_INFINITY));
+                self.short_term =
+                    self.short_term.max(self.meter.loudness_shortterm().unwrap_or(f64::NEG_INFINITY));
             }
             from = to;
         }

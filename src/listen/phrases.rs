@@ -207,7 +207,11 @@ fn attach(stretches: &mut [Stretch], levels: &Levels) {
         let (before, after) = stretches.split_at_mut(index);
         let (Some(before), Some(this)) = (before.last(), after.first_mut()) else { continue };
         let gap = this.start().saturating_sub(before.end());
-        if this.role == Part::Stray && matches!(before.role, Part::Voice(_)) && gap <= CLOSURE && audible(this) {
+        if this.role == Part::Stray
+            && matches!(before.role, Part::Voice(_))
+            && gap <= CLOSURE
+            && audible(this)
+        {
             this.role = Part::Voice(0.6);
         }
     }
@@ -241,12 +245,7 @@ fn gather(stretches: &[Stretch]) -> Vec<Phrase> {
                 *sum += power;
             }
             _ => phrases.push((
-                Phrase {
-                    start: stretch.start(),
-                    end: stretch.end(),
-                    level_db: 0.0,
-                    confidence,
-                },
+                Phrase { start: stretch.start(), end: stretch.end(), level_db: 0.0, confidence },
                 power,
             )),
         }

@@ -147,7 +147,8 @@ impl Runs {
         if high > low && db(high) > self.levels.voice_db - SIBILANT_UNDER_DB {
             return Class::Sibilant;
         }
-        let clear = low > 10f32.powf(self.levels.middle[..LOW_BANDS].iter().copied().fold(-120.0, f32::max) / 10.0);
+        let clear =
+            low > 10f32.powf(self.levels.middle[..LOW_BANDS].iter().copied().fold(-120.0, f32::max) / 10.0);
         if frame.voicing > PITCHED && clear && low > high { Class::Voiced } else { Class::Noise }
     }
 
@@ -178,7 +179,9 @@ impl Runs {
             return;
         }
         // Sound and quiet are told apart by their evidence alone and need no settling.
-        if (last.class == Class::Quiet) != (one.class == Class::Quiet) || last.end < one.start && self.waiting.is_none() {
+        if (last.class == Class::Quiet) != (one.class == Class::Quiet)
+            || last.end < one.start && self.waiting.is_none()
+        {
             self.settle();
             self.runs.push(one);
             return;

@@ -40,7 +40,8 @@ impl MonoMeter {
     pub fn new(rate: u32) -> MonoMeter {
         let side = || {
             std::array::from_fn(|border| {
-                let filter = Biquad::low_pass(BORDERS_HZ[border], std::f64::consts::FRAC_1_SQRT_2, f64::from(rate));
+                let filter =
+                    Biquad::low_pass(BORDERS_HZ[border], std::f64::consts::FRAC_1_SQRT_2, f64::from(rate));
                 [Runner::new(filter); 2]
             })
         };
@@ -82,9 +83,9 @@ impl MonoMeter {
         let power = (left * right).sqrt();
         Mono {
             correlation: (power > 1e-12).then(|| cross / power),
-            loss_db: self.bands.map(|[mono, stereo]| {
-                (stereo > 1e-9).then(|| 10.0 * (mono / stereo).max(1e-6).log10())
-            }),
+            loss_db: self
+                .bands
+                .map(|[mono, stereo]| (stereo > 1e-9).then(|| 10.0 * (mono / stereo).max(1e-6).log10())),
         }
     }
 }
@@ -209,7 +210,8 @@ impl PairFinder {
         let at = |delay: usize, later: bool| {
             f64::from(correlation[if later { delay } else { (self.size - delay) % self.size }]) / scale
         };
-        let all = (0..=reach).flat_map(|delay| [(delay as f64, at(delay, true)), (-(delay as f64), at(delay, false))]);
+        let all = (0..=reach)
+            .flat_map(|delay| [(delay as f64, at(delay, true)), (-(delay as f64), at(delay, false))]);
         let (delay, value) = all.max_by(|a, b| a.1.abs().total_cmp(&b.1.abs()))?;
         let delay_ms = 1000.0 * delay / rate;
         let conflict = if value < OPPOSITE {

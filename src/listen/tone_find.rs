@@ -6,8 +6,8 @@
 
 use realfft::RealFftPlanner;
 
-use crate::sound::biquad::{Biquad, Runner};
 use crate::song::tone::q_of_octaves;
+use crate::sound::biquad::{Biquad, Runner};
 
 /// Frames are as long as this and overlap by half.
 const FRAME_S: f64 = 0.0213;
@@ -124,7 +124,9 @@ pub fn spectra(samples: &[f32], rate: u32) -> Spectra {
             sort(&mut found, &Spectrum { bin_hz, power });
         }
     }
-    for (spectrum, count) in [&mut found.esses, &mut found.vowels, &mut found.all].into_iter().zip(found.counts) {
+    for (spectrum, count) in
+        [&mut found.esses, &mut found.vowels, &mut found.all].into_iter().zip(found.counts)
+    {
         spectrum.power.iter_mut().for_each(|power| *power /= count.max(1) as f64);
     }
     found
@@ -220,7 +222,8 @@ fn band_levels(samples: &[f32], rate: u32, hz: f64, octaves: f64, found: &Spectr
             let frame = index / found.hop;
             // A sample lies in two frames: both must be of the kind, so that no edge is measured.
             let both = |kind: &[bool]| {
-                kind.get(frame) == Some(&true) && frame.checked_sub(1).is_none_or(|f| kind.get(f) == Some(&true))
+                kind.get(frame) == Some(&true)
+                    && frame.checked_sub(1).is_none_or(|f| kind.get(f) == Some(&true))
             };
             let level = 10.0 * power.max(1e-12).log10();
             if both(&found.ess_frames) {
@@ -262,10 +265,8 @@ pub fn find_mud(samples: &[f32], rate: u32) -> Option<MudFinding> {
     let db = |hz: f64, octaves: f64| 10.0 * found.vowels.around(hz, octaves).max(1e-20).log10();
     let excess = |hz: f64| db(hz, 1.0 / 3.0) - f64::midpoint(db(hz / 2.0, 0.7), db(hz * 2.0, 0.7));
     let candidates = (0..=20).map(|step| 160.0 * 2f64.powf(f64::from(step) / 12.0));
-    let (frequency_hz, excess_db) = candidates
-        .filter(|hz| *hz <= 500.0)
-        .map(|hz| (hz, excess(hz)))
-        .max_by(|a, b| a.1.total_cmp(&b.1))?;
+    let (frequency_hz, excess_db) =
+        candidates.filter(|hz| *hz <= 500.0).map(|hz| (hz, excess(hz))).max_by(|a, b| a.1.total_cmp(&b.1))?;
     (excess_db >= 2.0).then_some(MudFinding { frequency_hz, excess_db, q: 1.4 })
 }
 

@@ -68,8 +68,7 @@ impl Transients {
         let here = self.bends.get(BESIDE).copied().unwrap_or(0.0);
         // The bend of one jump may touch the frame before or after it.
         let far = |index: usize| index.abs_diff(BESIDE) > 1;
-        let beside =
-            self.bends.iter().enumerate().filter(|(index, _)| far(*index)).map(|(_, bend)| *bend);
+        let beside = self.bends.iter().enumerate().filter(|(index, _)| far(*index)).map(|(_, bend)| *bend);
         let beside = beside.fold(0.0, f32::max);
         let largest = self.bends.iter().copied().fold(0.0, f32::max) <= here;
         if here >= LEAST_BEND && here > beside * SHARPER && largest {
@@ -91,7 +90,8 @@ impl Transients {
     fn air(&mut self, frame: &Frame) {
         let low = db(frame.low);
         self.lows.push_back(low);
-        let earlier = if self.lows.len() > EARLIER { self.lows.pop_front() } else { self.lows.front().copied() };
+        let earlier =
+            if self.lows.len() > EARLIER { self.lows.pop_front() } else { self.lows.front().copied() };
         let strong = low > self.least_low_db && low > db(frame.broad()) + OVER_REST_DB;
         match self.pop {
             None if strong && low > earlier.unwrap_or(low) + RISE_DB => self.pop = Some((self.frame, low)),

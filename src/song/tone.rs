@@ -273,12 +273,8 @@ pub enum Stage {
 
 impl Stage {
     /// All stages with the word that names each, in the order in which they stand unless told.
-    pub const ALL: [(Stage, &'static str); 4] = [
-        (Stage::Eq, "eq"),
-        (Stage::Deess, "deess"),
-        (Stage::Compress, "compress"),
-        (Stage::Drive, "drive"),
-    ];
+    pub const ALL: [(Stage, &'static str); 4] =
+        [(Stage::Eq, "eq"), (Stage::Deess, "deess"), (Stage::Compress, "compress"), (Stage::Drive, "drive")];
 
     /// The order unless told.
     pub const ORDER: [Stage; 4] = [Stage::Eq, Stage::Deess, Stage::Compress, Stage::Drive];
@@ -351,13 +347,19 @@ mod numbered {
         numbered.serialize(serializer)
     }
 
-    pub fn deserialize<'de, D: Deserializer<'de>>(deserializer: D) -> Result<[Option<Band>; BANDS], D::Error> {
+    pub fn deserialize<'de, D: Deserializer<'de>>(
+        deserializer: D,
+    ) -> Result<[Option<Band>; BANDS], D::Error> {
         let mut bands = [None; BANDS];
         for (number, band) in BTreeMap::<String, Band>::deserialize(deserializer)? {
             let index = number.parse().ok().filter(|number| (1..=BANDS).contains(number));
             match index {
                 Some(index) => bands[index - 1] = Some(band),
-                None => return Err(D::Error::custom(format!("bands have the numbers 1 to {BANDS}, not {number}"))),
+                None => {
+                    return Err(D::Error::custom(format!(
+                        "bands have the numbers 1 to {BANDS}, not {number}"
+                    )));
+                }
             }
         }
         Ok(bands)

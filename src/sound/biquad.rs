@@ -142,10 +142,7 @@ impl Biquad {
         let over = (self.b0 + self.b1 * cos + self.b2 * cos2, self.b1 * sin + self.b2 * sin2);
         let under = (1.0 + self.a1 * cos + self.a2 * cos2, self.a1 * sin + self.a2 * sin2);
         let power = under.0 * under.0 + under.1 * under.1;
-        (
-            (over.0 * under.0 + over.1 * under.1) / power,
-            (over.1 * under.0 - over.0 * under.1) / power,
-        )
+        ((over.0 * under.0 + over.1 * under.1) / power, (over.1 * under.0 - over.0 * under.1) / power)
     }
 
     /// The gain at `hz` in dB, −400 dB at most taken away.

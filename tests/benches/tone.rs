@@ -86,7 +86,11 @@ fn live(name: &str, tone: &Tone) {
     }
     let deadline = FRAMES as f64 / f64::from(RATE);
     let per_sample = best * 1e9 / (64 * FRAMES) as f64;
-    println!("{name:12} {:7.1} µs  {:5.2} % of the deadline  {per_sample:5.2} ns per sample", best * 1e6, 100.0 * best / deadline);
+    println!(
+        "{name:12} {:7.1} µs  {:5.2} % of the deadline  {per_sample:5.2} ns per sample",
+        best * 1e6,
+        100.0 * best / deadline
+    );
 }
 
 fn offline(lanes: u64, seconds: u64) {
@@ -110,7 +114,10 @@ fn offline(lanes: u64, seconds: u64) {
     println!("\nbounce: {lanes} lanes of {seconds} s, 48 kHz, 24 bit, best of {ROUNDS}");
     let row = |name: &str, time: f64| {
         let speed = samples / f64::from(RATE) / time;
-        println!("{name:24} {time:7.2} s  {:6.2} ns per sample  {speed:8.0} times real time", time * 1e9 / samples);
+        println!(
+            "{name:24} {time:7.2} s  {:6.2} ns per sample  {speed:8.0} times real time",
+            time * 1e9 / samples
+        );
     };
     row("bounce without tone", untouched);
     row("bounce, whole chain", ours);

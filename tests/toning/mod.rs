@@ -120,7 +120,11 @@ pub fn band_noise(low_hz: f64, high_hz: f64, level_db: f64, frames: usize, rate:
     let rate_hz = f64::from(rate);
     let cut = |hz: f64, high: bool| {
         [0.541_196_100_146_197, 1.306_562_964_876_376_5].map(|q| {
-            Runner::new(if high { Biquad::high_pass(hz, q, rate_hz) } else { Biquad::low_pass(hz, q, rate_hz) })
+            Runner::new(if high {
+                Biquad::high_pass(hz, q, rate_hz)
+            } else {
+                Biquad::low_pass(hz, q, rate_hz)
+            })
         })
     };
     let mut filters: Vec<Runner> =

@@ -82,11 +82,14 @@ fn resolve(call: &Call, context: &Context) -> Result<Action, Diagnostic> {
     let what = if call.args.has("phrase") { "phrase" } else { "lane" };
     let remarks: Vec<Remark> = remarks.into_iter().map(|said| said.remark).collect();
     if steps == 0 {
-        let summary = format!("nothing to do: all is within {} dB of the guide, or cannot be measured", limits.within);
+        let summary =
+            format!("nothing to do: all is within {} dB of the guide, or cannot be measured", limits.within);
         return Ok(Action::Tell { summary, remarks });
     }
     match draft.finish(format!("matched {} to the guide", super::count(steps, what)))? {
-        Action::Edit { ops, brought_from, summary, .. } => Ok(Action::Edit { ops, brought_from, summary, remarks }),
+        Action::Edit { ops, brought_from, summary, .. } => {
+            Ok(Action::Edit { ops, brought_from, summary, remarks })
+        }
         other => Ok(other),
     }
 }
@@ -197,7 +200,8 @@ fn whole(
     let lane = context.session.song().lanes[row].clone();
     let measured = Measured::new(&lane, context, &[])?;
     let everywhere = Span { start: Position(i64::MIN / 2), end: Position(i64::MAX / 2) };
-    let difference = guide.loudness(everywhere).zip(measured.loudness(everywhere)).map(|(guide, own)| guide - own);
+    let difference =
+        guide.loudness(everywhere).zip(measured.loudness(everywhere)).map(|(guide, own)| guide - own);
     let step = difference.map_or(0.0, |difference| limits.step(difference));
     let span = measured.extent().unwrap_or(Span { start: measured.start, end: measured.start });
     remarks.push(said(row, span, difference, step, limits));
@@ -235,7 +239,8 @@ fn per_phrase(
         let before: Vec<Option<f64>> = differences.clone();
         measured = Measured::new(&lane, context, &gains)?;
         for (index, piece) in pieces.iter().enumerate() {
-            let Some((first, (guide, own))) = before[index].zip(guide.loudness(*piece).zip(measured.loudness(*piece)))
+            let Some((first, (guide, own))) =
+                before[index].zip(guide.loudness(*piece).zip(measured.loudness(*piece)))
             else {
                 continue;
             };

@@ -20,11 +20,11 @@ pub mod role;
 pub mod shift;
 pub mod solo;
 pub mod tail;
-pub mod travel;
 pub mod tone;
 mod tone_find;
 mod tone_keep;
 mod tone_set;
+pub mod travel;
 pub mod trim;
 mod trim_gaps;
 

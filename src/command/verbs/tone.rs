@@ -58,7 +58,11 @@ const DEESS: &[Part] = &[
             1,
             &[
                 &[Part::Value("frequency", Kind::Frequency)],
-                &[Part::Word("threshold"), Part::Value("threshold-is", Kind::Gain), Part::Maybe(&[Part::Word("relative")])],
+                &[
+                    Part::Word("threshold"),
+                    Part::Value("threshold-is", Kind::Gain),
+                    Part::Maybe(&[Part::Word("relative")]),
+                ],
                 &[Part::Word("at"), Part::Word("most"), Part::Value("most-is", Kind::Gain)],
                 WIDTH,
                 &[Part::Word("bell")],
@@ -151,7 +155,18 @@ pub static VERB: Verb = Verb {
         "tone find s on lane 2",
         "tone find rumble set on lane 2",
     ],
-    also: &["eq", "equaliser", "equalizer", "deess", "deesser", "compress", "compressor", "highpass", "drive", "saturate"],
+    also: &[
+        "eq",
+        "equaliser",
+        "equalizer",
+        "deess",
+        "deesser",
+        "compress",
+        "compressor",
+        "highpass",
+        "drive",
+        "saturate",
+    ],
     resolve,
 };
 

@@ -52,7 +52,9 @@ pub(super) fn resolve(call: &Call, context: &Context) -> Result<Action, Diagnost
         return Ok(Action::Tell { summary, remarks });
     }
     match draft.finish(summary)? {
-        Action::Edit { ops, brought_from, summary, .. } => Ok(Action::Edit { ops, brought_from, summary, remarks }),
+        Action::Edit { ops, brought_from, summary, .. } => {
+            Ok(Action::Edit { ops, brought_from, summary, remarks })
+        }
         other => Ok(other),
     }
 }
@@ -63,7 +65,8 @@ fn propose(lane: &Lane, call: &Call, context: &Context) -> Result<Result<Proposa
     // Heard as the stage in question hears it: the equaliser on, dynamics off, and for mud and rumble all off.
     let mut heard = lane.tone.as_deref().cloned().unwrap_or_default();
     let for_esses = call.args.has("s");
-    heard.skip = if for_esses { vec![Stage::Deess, Stage::Compress, Stage::Drive] } else { Stage::ORDER.to_vec() };
+    heard.skip =
+        if for_esses { vec![Stage::Deess, Stage::Compress, Stage::Drive] } else { Stage::ORDER.to_vec() };
     let heard = Lane { tone: Some(std::sync::Arc::new(heard)), ..lane.clone() };
     let mut samples = Vec::new();
     rendered::lane(&heard, context, &[], &mut |_, block| samples.extend_from_slice(block))?;
@@ -106,8 +109,7 @@ fn mud(tone: &mut Tone, samples: &[f32], rate: u32) -> Result<(String, String), 
     let cut = round_to(found.excess_db.min(MOST_MUD_DB), 0.5);
     let free = (0..tone.bands.len()).find(|band| tone.bands[*band].is_none()).unwrap_or(MUD_BAND);
     let band = if tone.bands[MUD_BAND].is_none() { MUD_BAND } else { free };
-    tone.bands[band] =
-        Some(Band { shape: BandShape::Bell, frequency_hz: hz, gain_db: Db(-cut), q: found.q });
+    tone.bands[band] = Some(Band { shape: BandShape::Bell, frequency_hz: hz, gain_db: Db(-cut), q: found.q });
     let command = format!("tone eq {} bell {hz:.0}Hz -{cut:.1}dB q {}", band + 1, found.q);
     Ok((command, format!("{hz:.0} Hz stands {:.1} dB above its surroundings", found.excess_db)))
 }

@@ -56,7 +56,8 @@ fn copied(call: &Call, context: &Context) -> Result<(Tone, String), Diagnostic> 
             })?;
             Ok((tone, format!("lane {}", row + 1)))
         }
-        _ => Err(Diagnostic::refusal("a tone is copied from one lane").help("as in: tone copy from lane 2 on role double")),
+        _ => Err(Diagnostic::refusal("a tone is copied from one lane")
+            .help("as in: tone copy from lane 2 on role double")),
     }
 }
 
@@ -69,10 +70,9 @@ fn save(call: &Call, context: &Context) -> Result<Action, Diagnostic> {
             .help(format!("up to {LONGEST_NAME} letters, digits, spaces, - and _")));
     }
     let lane = &context.session.song().lanes[row];
-    let tone = lane
-        .tone
-        .as_deref()
-        .ok_or_else(|| Diagnostic::refusal(format!("lane {} ({}) has no tone to save", row + 1, lane.name)))?;
+    let tone = lane.tone.as_deref().ok_or_else(|| {
+        Diagnostic::refusal(format!("lane {} ({}) has no tone to save", row + 1, lane.name))
+    })?;
     // What is left out for now is part of the work on this lane, not of the sound.
     let set = Tone { bypass: false, skip: Vec::new(), ..tone.clone() };
     let about = text(&call.args, "about-is").unwrap_or_default().to_owned();

@@ -9,7 +9,8 @@ use crate::command::outcome::Action;
 use crate::command::table::Call;
 use crate::command::value::Value;
 use crate::song::tone::{
-    BANDS, Band, BandShape, Compress, Deess, DeessShape, Detector, HighPass, Limit, Slope, Stage, limits, q_of_octaves,
+    BANDS, Band, BandShape, Compress, Deess, DeessShape, Detector, HighPass, Limit, Slope, Stage, limits,
+    q_of_octaves,
 };
 use crate::song::{Db, Tone};
 use crate::sound::biquad::HIGHEST;
@@ -28,7 +29,8 @@ pub(super) fn resolve(call: &Call, context: &Context) -> Result<Action, Diagnost
 
 fn change(tone: &mut Tone, default: &Tone, call: &Call, context: &Context) -> Result<(), Diagnostic> {
     let (args, rate) = (&call.args, context.session.rate);
-    let off = args.has("off");
+    // The detector's high-pass can be off by itself.
+    let off = args.has("off") && !args.has("detector");
     if args.has("bypass") {
         return bypass(tone, args);
     }
@@ -61,9 +63,11 @@ fn within(limit: &Limit, value: f64) -> Result<f64, Diagnostic> {
 /// A frequency within its range and the session's rate.
 fn frequency(limit: &Limit, hz: f64, rate: u32) -> Result<f64, Diagnostic> {
     let highest = limit.high.min(HIGHEST * f64::from(rate));
-    within(&Limit { high: highest, ..*limit }, hz).map_err(|refusal| match hz > highest && highest < limit.high {
-        true => refusal.help(format!("from {}Hz to {highest}Hz at the session's {rate} Hz", limit.low)),
-        false => refusal,
+    within(&Limit { high: highest, ..*limit }, hz).map_err(|refusal| {
+        match hz > highest && highest < limit.high {
+            true => refusal.help(format!("from {}Hz to {highest}Hz at the session's {rate} Hz", limit.low)),
+            false => refusal,
+        }
     })
 }
 
@@ -84,7 +88,10 @@ fn high_pass(args: &Args, rate: u32) -> Result<HighPass, Diagnostic> {
     let slope = match args.get("slope-is") {
         None | Some(Value::Count(12)) => Slope::Twelve,
         Some(Value::Count(24)) => Slope::TwentyFour,
-        _ => return Err(Diagnostic::refusal("a high-pass falls by 12 or 24 dB per octave").help("slope 12 or slope 24")),
+        _ => {
+            return Err(Diagnostic::refusal("a high-pass falls by 12 or 24 dB per octave")
+                .help("slope 12 or slope 24"));
+        }
     };
     Ok(HighPass { frequency_hz, slope })
 }
@@ -113,7 +120,9 @@ fn band(tone: &Tone, default: &Tone, args: &Args, rate: u32) -> Result<(usize, O
         (_, Some(gain), _) => within(&limits::BAND_GAIN, gain)?,
         (_, None, Some(band)) => band.gain_db.0,
         (_, None, None) => {
-            return Err(Diagnostic::refusal("a band needs a gain").help("as in: tone eq 2 bell 300Hz -4dB q 1.4"));
+            return Err(
+                Diagnostic::refusal("a band needs a gain").help("as in: tone eq 2 bell 300Hz -4dB q 1.4")
+            );
         }
     };
     Ok((index, Some(Band { shape, frequency_hz, gain_db: Db(gain), q })))
@@ -147,8 +156,10 @@ fn compress(before: Option<Compress>, args: &Args, rate: u32) -> Result<Compress
     compress.knee_db.0 = or(args, "knee-is", &limits::KNEE, compress.knee_db.0)?;
     compress.makeup_db.0 = or(args, "makeup-is", &limits::MAKEUP, compress.makeup_db.0)?;
     compress.mix = or(args, "mix-is", &limits::MIX, compress.mix)?;
-    compress.attack_ms = milliseconds(args, "attack-is", &limits::ATTACK, rate)?.unwrap_or(compress.attack_ms);
-    compress.release_ms = milliseconds(args, "release-is", &limits::RELEASE, rate)?.unwrap_or(compress.release_ms);
+    compress.attack_ms =
+        milliseconds(args, "attack-is", &limits::ATTACK, rate)?.unwrap_or(compress.attack_ms);
+    compress.release_ms =
+        milliseconds(args, "release-is", &limits::RELEASE, rate)?.unwrap_or(compress.release_ms);
     if args.has("peak") {
         compress.detector = Detector::Peak;
     } else if args.has("rms") {
@@ -166,7 +177,8 @@ fn order(stages: &[Stage]) -> Result<[Stage; 4], Diagnostic> {
     let each_once = Stage::ORDER.iter().all(|stage| stages.contains(stage));
     let order = <[Stage; 4]>::try_from(stages).ok().filter(|_| each_once);
     order.ok_or_else(|| {
-        Diagnostic::refusal("an order names each stage once").help("as in: tone order deess,eq,compress,drive")
+        Diagnostic::refusal("an order names each stage once")
+            .help("as in: tone order deess,eq,compress,drive")
     })
 }
 

@@ -64,7 +64,8 @@ pub(super) fn resolve(call: &Call, context: &Context) -> Result<Action, Diagnost
         softened += found.proposals.iter().filter(|proposal| proposal.does != Does::Empty).count();
         remarks.extend(found.proposals.into_iter().map(|proposal| remark(row, &proposal)));
     }
-    let breaths = if softened > 0 { format!(", softened {}", super::count(softened, "breath")) } else { String::new() };
+    let breaths =
+        if softened > 0 { format!(", softened {}", super::count(softened, "breath")) } else { String::new() };
     let why = objections.join("; ");
     let notes = if why.is_empty() { String::new() } else { format!("; {why}") };
     match draft.finish(format!("emptied {}{breaths}{notes}", super::count(spans, "gap"))) {

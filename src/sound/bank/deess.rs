@@ -165,8 +165,7 @@ fn run<const ALL: bool>(
     room: &mut Room,
     buffer: &mut [Wide],
 ) {
-    let (Ok(p), Ok(state)) =
-        (<&[Wide; PARAMS]>::try_from(params), <&mut [Wide; STATE]>::try_from(state))
+    let (Ok(p), Ok(state)) = (<&[Wide; PARAMS]>::try_from(params), <&mut [Wide; STATE]>::try_from(state))
     else {
         return;
     };
@@ -216,12 +215,7 @@ fn listen<const ALL: bool>(
 
 /// From the band's power to the reduction that is wanted, held at its release.
 #[inline(always)]
-fn want<const ALL: bool>(
-    p: &[Wide; PARAMS],
-    state: &mut Wide,
-    levels: &mut [Wide],
-    voices: &Lines,
-) {
+fn want<const ALL: bool>(p: &[Wide; PARAMS], state: &mut Wide, levels: &mut [Wide], voices: &Lines) {
     let release_new = Wide::all(1.0) - p[RELEASE];
     let (threshold, slope, cap) = (p[THRESHOLD].narrow(), p[SLOPE].narrow(), p[CAP].narrow());
     let relative = p[RELATIVE].narrow();
