@@ -29,7 +29,8 @@ pub(super) fn resolve(call: &Call, context: &Context) -> Result<Action, Diagnost
 
 fn change(tone: &mut Tone, default: &Tone, call: &Call, context: &Context) -> Result<(), Diagnostic> {
     let (args, rate) = (&call.args, context.session.rate);
-    let off = args.has("off");
+    // The detector's high-pass can be off by itself.
+    let off = args.has("off") && !args.has("detector");
     if args.has("bypass") {
         return bypass(tone, args);
     }

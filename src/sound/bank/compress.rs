@@ -6,7 +6,7 @@
 
 use std::f64::consts::FRAC_1_SQRT_2;
 
-use super::{DB_PER_OCTAVE, Lines, Room, decay, smooth_power};
+use super::{DB_PER_OCTAVE, Lines, Ramp, Room, decay, smooth_power};
 use crate::song::Tone;
 use crate::song::tone::{Compress, Detector, Stage};
 use crate::sound::biquad::Biquad;
@@ -79,6 +79,8 @@ pub(super) struct Needs {
     pub(super) rms: bool,
     /// A stereo lane.
     pub(super) link: bool,
+    /// The make-up gain is on its way to another one.
+    pub(super) glides: bool,
 }
 
 /// Processes `buffer` in place.
@@ -90,6 +92,7 @@ pub(super) fn process(
     state: &mut [Wide],
     room: &mut Room,
     buffer: &mut [Wide],
+    ramp: Ramp,
 ) {
     let (Ok(p), Ok(state)) = (<&[Wide; PARAMS]>::try_from(params), <&mut [Wide; STATE]>::try_from(state))
     else {
@@ -98,10 +101,11 @@ pub(super) fn process(
     // The usual case has its own code; all others share one.
     if needs == Needs::default() {
         want::<false>(link, p, state, buffer, &mut room.first);
+        apply::<false>(p, &mut state[REDUCTION], buffer, &room.first, ramp);
     } else {
         want::<true>(link, p, state, buffer, &mut room.first);
+        apply::<true>(p, &mut state[REDUCTION], buffer, &room.first, ramp);
     }
-    apply(p, &mut state[REDUCTION], buffer, &room.first);
 }
 
 /// From the level to the reduction that is wanted, held at its release. Apart from [`apply`], so that each loop has
@@ -145,13 +149,20 @@ fn want<const ALL: bool>(
 
 /// Smooths the reduction by the attack and applies it.
 #[inline(always)]
-fn apply(p: &[Wide; PARAMS], state: &mut Wide, buffer: &mut [Wide], held: &Lines) {
+fn apply<const ALL: bool>(
+    p: &[Wide; PARAMS],
+    state: &mut Wide,
+    buffer: &mut [Wide],
+    held: &Lines,
+    ramp: Ramp,
+) {
     let one = Wide::all(1.0);
     let attack_new = one - p[ATTACK];
     let mut reduction = *state;
-    for (sample, held) in buffer.iter_mut().zip(held) {
+    for (index, (sample, held)) in buffer.iter_mut().zip(held).enumerate() {
         reduction = p[ATTACK] * reduction + attack_new * *held;
-        let gain = (p[MAKEUP] - reduction * Wide::all(0.5)).narrow().exp2().wide();
+        let makeup = if ALL { p[MAKEUP] + ramp.at(index) } else { p[MAKEUP] };
+        let gain = (makeup - reduction * Wide::all(0.5)).narrow().exp2().wide();
         *sample = *sample + *sample * (p[MIX] * (gain - one));
     }
     *state = reduction;

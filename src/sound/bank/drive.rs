@@ -2,7 +2,7 @@
 //!
 //! Soft sounds pass at their level; loud ones gain odd harmonics. Only what the bend *adds* is made, at four times the
 //! rate through half-band filters, and added to the sound as it came. So the sound itself has no latency and no
-//! filter in it, and aliases stay 80 dB down. Latency 0 (what is added comes a few samples later). Tail: the ringing
+//! filter in it, and aliases below 0.48 of the rate stay 80 dB down. Latency 0 (what is added comes a few samples later). Tail: the ringing
 //! of the half-band filters.
 
 use super::pairs;
@@ -12,7 +12,7 @@ use crate::sound::halfband;
 use crate::sound::wide::Wide;
 
 /// Sections of the half-band filter between the rate and twice the rate, and of that above it.
-const FIRST: usize = 8;
+const FIRST: usize = 12;
 const SECOND: usize = 4;
 /// Memories of a half-band filter: each branch has one more than sections.
 const FIRST_STATE: usize = FIRST + 2;
@@ -32,8 +32,8 @@ pub(super) struct Filters {
 
 impl Filters {
     pub(super) fn new() -> Filters {
-        // The pass band ends at 0.454 of the rate: 20 kHz at 44.1 kHz.
-        Filters { first: halfband::design(0.046), second: halfband::design(0.25) }
+        // The pass band ends at 0.48 of the rate: 21 kHz at 44.1 kHz.
+        Filters { first: halfband::design(0.02), second: halfband::design(0.25) }
     }
 }
 

@@ -12,8 +12,8 @@ use crate::sound::wide::Wide;
 pub(super) const SECTIONS: usize = 7;
 /// Parameters: five factors for each section.
 pub(super) const PARAMS: usize = 5 * SECTIONS;
-/// State: two memories for each section.
-pub(super) const STATE: usize = 2 * SECTIONS;
+/// State: the last two inputs, and the last two outputs of each section.
+pub(super) const STATE: usize = 2 + 2 * SECTIONS;
 
 /// A narrow boost for finding what disturbs, heard while listening and never part of a tone.
 #[derive(Debug, Clone, Copy, PartialEq)]
@@ -74,6 +74,8 @@ pub(super) fn tail_s(sections: &[Biquad], rate: f64) -> f64 {
 /// Filters `buffer` in place by those sections of all that are listed in `used`.
 #[inline(always)]
 pub(super) fn process(used: &[usize], params: &[Wide], state: &mut [Wide], buffer: &mut [Wide]) {
+    let before = [state[0], state[1]];
+    let into = last_two(buffer, before);
     match *used {
         [a] => cascade([a], params, state, buffer),
         [a, b] => cascade([a, b], params, state, buffer),
@@ -84,28 +86,48 @@ pub(super) fn process(used: &[usize], params: &[Wide], state: &mut [Wide], buffe
         [a, b, c, d, e, f, g] => cascade([a, b, c, d, e, f, g], params, state, buffer),
         _ => {}
     }
+    state[..2].copy_from_slice(&into);
+    // A section that nobody needs passes on what it gets, so that one which comes in later finds its past.
+    for section in (0..SECTIONS).filter(|section| !used.contains(section)) {
+        state.copy_within(2 * section..2 * section + 2, 2 * section + 2);
+    }
 }
 
+/// The last sample of a block and the one before it, whatever its length.
+#[inline(always)]
+fn last_two(buffer: &[Wide], before: [Wide; 2]) -> [Wide; 2] {
+    match buffer {
+        [] => before,
+        [only] => [*only, before[0]],
+        [.., earlier, last] => [*last, *earlier],
+    }
+}
+
+/// Direct form: what a section remembers is its input and output, not numbers that only mean something with its own
+/// factors; so factors may move while sound passes. The output of one section is the input of the next.
 #[inline(always)]
 fn cascade<const N: usize>(used: [usize; N], params: &[Wide], state: &mut [Wide], buffer: &mut [Wide]) {
     let mut factors = [[Wide::ZERO; 5]; N];
-    let mut memory = [[Wide::ZERO; 2]; N];
-    for (section, (factors, memory)) in used.iter().zip(factors.iter_mut().zip(&mut memory)) {
+    let mut outputs = [[Wide::ZERO; 2]; N];
+    for (section, (factors, outputs)) in used.iter().zip(factors.iter_mut().zip(&mut outputs)) {
         factors.copy_from_slice(&params[section * 5..section * 5 + 5]);
-        memory.copy_from_slice(&state[section * 2..section * 2 + 2]);
+        outputs.copy_from_slice(&state[section * 2 + 2..section * 2 + 4]);
     }
+    let mut input = [state[0], state[1]];
     for sample in buffer.iter_mut() {
         let mut x = *sample;
+        let [mut x1, mut x2] = input;
+        input = [x, x1];
         for section in 0..N {
             let [b0, b1, b2, a1, a2] = factors[section];
-            let [s1, s2] = memory[section];
-            let y = b0 * x + s1;
-            memory[section] = [(b1 * x + s2) - a1 * y, b2 * x - a2 * y];
-            x = y;
+            let [y1, y2] = outputs[section];
+            let y = ((b0 * x + b1 * x1) + (b2 * x2 - a2 * y2)) - a1 * y1;
+            outputs[section] = [y, y1];
+            (x, x1, x2) = (y, y1, y2);
         }
         *sample = x;
     }
-    for (section, memory) in used.iter().zip(&memory) {
-        state[section * 2..section * 2 + 2].copy_from_slice(memory);
+    for (section, outputs) in used.iter().zip(&outputs) {
+        state[section * 2 + 2..section * 2 + 4].copy_from_slice(outputs);
     }
 }

@@ -11,7 +11,7 @@
 //! what was before is no longer heard: [`PREROLL_BOUND_DB`] tells how little.
 //!
 //! **Gliding.** [`Bank::adopt`] takes over the state of another bank; parameters then move to their new values in steps of
-//! [`GRID`] frames over [`GLIDE`] of them.
+//! [`GRID`] frames over [`GLIDE`] of them; gains move with every sample.
 //!
 //! **Off.** A channel whose tone does nothing, and which is not gliding, is not touched at all.
 
@@ -34,8 +34,8 @@ pub use eq::{MOST_SEARCH_DB, Search, band_filter, sections};
 pub const GRID: u64 = 64;
 /// Frames between two places where numbers too small to matter are made 0; a multiple of [`GRID`].
 const FLUSH: u64 = 8 * GRID;
-/// Steps of a glide: 16 of 64 frames are 21 ms at 48 kHz.
-pub const GLIDE: u32 = 16;
+/// Steps of a glide: 12 of 64 frames are 16 ms at 48 kHz.
+pub const GLIDE: u32 = 12;
 /// Most frames that a group takes at once.
 pub const BLOCK: usize = 128;
 /// After a pre-roll of [`Group::tail`] frames what comes out differs by less than this, relative to the sound, from what
@@ -87,6 +87,24 @@ struct Room {
     second: Lines,
     third: Lines,
     fourth: Lines,
+}
+
+/// How a parameter moves within a stretch between two places of the grid.
+#[derive(Debug, Clone, Copy)]
+struct Ramp {
+    /// How far it moves until the next place.
+    step: Wide,
+    /// Samples since the last place.
+    phase: usize,
+}
+
+impl Ramp {
+    /// What to add for a sample, counted from the start of the piece. Told from its number, so that any split of blocks
+    /// gives the same.
+    #[inline(always)]
+    fn at(&self, index: usize) -> Wide {
+        self.step * Wide::all((self.phase + index) as f64 / GRID as f64)
+    }
 }
 
 /// What of a channel is heard. All but [`Hear::Tone`] are for listening while working.
@@ -398,6 +416,7 @@ impl Group {
                 filter: any(COMPRESS + 1, 0.0),
                 rms: any(COMPRESS + compress::POWER_NEW, 0.0),
                 link,
+                glides: false,
             }),
             drive: any(DRIVE + 2, 0.0),
             gain: any(GAIN, 1.0),
@@ -447,7 +466,7 @@ impl Group {
         for (step, (target, param)) in self.step.iter_mut().zip(self.target.iter().zip(self.params.iter())) {
             *step = (*target - *param) * Wide::all(1.0 / steps);
         }
-        self.gliding = if self.params == self.target { 0 } else { GLIDE };
+        self.gliding = if self.params == self.target { 0 } else { GLIDE + 1 };
         self.update_uses();
     }
 
@@ -512,7 +531,7 @@ impl Group {
             }
             let left = usize::try_from(GRID.cast_signed() - phase).unwrap_or(1);
             let end = (done + left).min(count);
-            self.stages(done, end);
+            self.stages(done, end, usize::try_from(phase).unwrap_or(0));
             done = end;
         }
     }
@@ -520,7 +539,10 @@ impl Group {
     /// The next step of a glide.
     #[inline(always)]
     fn glide(&mut self) {
-        if self.gliding > 0 {
+        if self.gliding > GLIDE {
+            // Processors that came in new hear a stretch of sound before they begin to change it.
+            self.gliding -= 1;
+        } else if self.gliding > 0 {
             self.gliding -= 1;
             if self.gliding == 0 {
                 self.params.copy_from_slice(&*self.target);
@@ -541,7 +563,14 @@ impl Group {
     }
 
     #[inline(always)]
-    fn stages(&mut self, from: usize, to: usize) {
+    fn stages(&mut self, from: usize, to: usize, phase: usize) {
+        let moves = (1..=GLIDE).contains(&self.gliding);
+        let ramp = |place: usize, step: &[Wide; PARAMS]| Ramp {
+            step: if moves { step[place] } else { Wide::ZERO },
+            phase,
+        };
+        let makeup = ramp(COMPRESS + compress::MAKEUP, &self.step);
+        let gain = ramp(GAIN, &self.step);
         let Group { params, state, buffer, room, has, link, .. } = self;
         let buffer = &mut buffer[from..to];
         for stage in self.order {
@@ -565,6 +594,7 @@ impl Group {
                 }
                 Stage::Compress => {
                     let Some(needs) = has.compress else { continue };
+                    let needs = compress::Needs { glides: moves, ..needs };
                     compress::process(
                         needs,
                         *link,
@@ -572,6 +602,7 @@ impl Group {
                         &mut state[COMPRESS_STATE..COMPRESS_STATE + compress::STATE],
                         room,
                         buffer,
+                        makeup,
                     );
                 }
                 Stage::Drive if has.drive => drive::process(
@@ -584,8 +615,8 @@ impl Group {
             }
         }
         if has.gain {
-            for wide in buffer.iter_mut() {
-                *wide = *wide * params[GAIN];
+            for (index, wide) in buffer.iter_mut().enumerate() {
+                *wide = *wide * (params[GAIN] + gain.at(index));
             }
         }
     }
