@@ -13,7 +13,7 @@
 //! | [`command`] | grammar, scopes, one file per verb: a line of text becomes resolved operations |
 //! | [`listen`] | what a recording holds: phrases, consonants, breaths, floor; where two sounds join best |
 //! | [`mix`] | the plan compiled from a song, and the kernel that renders any block of it |
-//! | [`sound`] | DSP parts: fade laws, pan laws |
+//! | [`sound`] | DSP parts: fade laws, pan laws, filters, de-esser, compressor, drive |
 //! | [`edit`] | operations and their inverses, edit graph, journal, session file |
 //! | [`song`] | the model: lanes, regions, fades, units, ids. Plain data |
 //! | [`media`] | recordings on disk: read, measured, conformed; output files |

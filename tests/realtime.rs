@@ -3,6 +3,7 @@
 #![allow(unsafe_code, reason = "an allocator that counts can only be written as an unsafe impl")]
 
 mod rendering;
+mod toning;
 
 use std::alloc::{GlobalAlloc, Layout, System};
 use std::cell::Cell;
@@ -12,7 +13,7 @@ use proptest::test_runner::TestRunner;
 use rendering::{Takes, any_song, lane, noise, region, song, three_takes};
 use tautline::audition::{Choice, Command, Listening, Remote, Renderer, Scene, Setup, Source, cache};
 use tautline::media::{OutputFormat, WavSpec, create_sink};
-use tautline::mix::{Bus, Plan, Scratch, mix_into, pan_into, render_lane};
+use tautline::mix::{Bus, Ear, Plan, Scratch, ToneStage, mix_into, pan_into, render_lane};
 use tautline::song::{AssetId, LaneId, Length, Linear, Position, Song, Span};
 
 struct Counting;
@@ -183,4 +184,48 @@ fn the_engine_allocates_nothing_while_blocks_come_and_go() {
     let (calls, loudest) = play_through(&mut engine, &mut remote, commands, pause);
     assert_eq!(calls, 0);
     assert!(loudest > 0.1, "it was silent: nothing was proved");
+}
+
+/// Blocks of every lane, by row and channel.
+struct Rows(Vec<[Vec<f32>; 2]>);
+
+impl tautline::sound::bank::Blocks for Rows {
+    fn block(&mut self, row: usize, channel: usize) -> &mut [f32] {
+        &mut self.0[row][channel]
+    }
+}
+
+#[test]
+fn tone_allocates_nothing_not_even_when_plans_are_swapped() {
+    let mut runner = TestRunner::deterministic();
+    let takes = three_takes();
+    let mut song = any_song().new_tree(&mut runner).unwrap().current();
+    for (index, lane) in song.lanes.iter_mut().enumerate() {
+        let tone = if index % 3 == 2 { toning::whole_equaliser() } else { toning::whole_chain() };
+        std::sync::Arc::make_mut(lane).tone = Some(std::sync::Arc::new(tone));
+    }
+    let plan = Plan::compile(&song, 48_000, &|asset| takes.channels(asset));
+    let mut stage = ToneStage::new(&plan);
+    let mut next = ToneStage::for_listening(&plan, &|_| Ear { before: true, ..Ear::default() }, Some(&stage));
+    let kept = stage.clone();
+    let noise = rendering::noise(1, 300, 5).remove(0);
+    let mut rows = Rows(vec![[noise.clone(), noise]; plan.lanes().len()]);
+    let ids: Vec<_> = plan.lanes().iter().map(|lane| lane.id).collect();
+    let mut most = 0.0f64;
+    let calls = calls_of(|| {
+        for at in [0, 300, 600, 4000] {
+            stage.process(at, 300, &mut rows);
+            most = ids
+                .iter()
+                .filter_map(|id| stage.reduction(*id))
+                .fold(most, |most, r| most.max(r.compress_db));
+        }
+        assert!(stage.restore(&kept));
+        stage.reset();
+        stage.process(0, 300, &mut rows);
+        next.adopt(&stage);
+        next.process(300, 300, &mut rows);
+    });
+    assert_eq!(calls, 0);
+    assert!(most > 1.0, "nothing was compressed: nothing was proved");
 }

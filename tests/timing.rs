@@ -274,7 +274,11 @@ fn the_demo_is_measured_tightened_and_ended_together() {
     assert!(Errors::at(&residuals, 0.5) < 3.0 && Errors::at(&residuals, 0.95) < 15.0);
     assert!(list(&report, "lanes").iter().all(|lane| list(lane, "missing").is_empty()), "no word is lost");
     let (residuals, lost, doubled) = stack.planned(&truth);
-    println!("by the plan: median {:.2}, p95 {:.2} ms", Errors::at(&residuals, 0.5), Errors::at(&residuals, 0.95));
+    println!(
+        "by the plan: median {:.2}, p95 {:.2} ms",
+        Errors::at(&residuals, 0.5),
+        Errors::at(&residuals, 0.95)
+    );
     assert!(Errors::at(&residuals, 0.5) < 3.0 && Errors::at(&residuals, 0.95) < 15.0);
     assert_eq!((lost, doubled), (0, 0), "words lost and doubled");
     stack.run("tail to guide on all");

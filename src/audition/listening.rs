@@ -123,6 +123,7 @@ mod tests {
                 gain_db: Db(0.0),
                 pan: Pan(0.0),
                 polarity: Polarity::Normal,
+                tone: None,
                 mute,
                 solo,
                 notes: vec![],

@@ -73,6 +73,9 @@ pub struct Args {
     /// The state at a mark, at an edit's number, or at `start`; the head's unless told.
     #[arg(long, value_name = "MARK")]
     at: Option<String>,
+    /// Whether lanes go through their tone (equaliser, de-esser, compressor, …).
+    #[arg(long, value_enum, default_value_t = Switch::On)]
+    tone: Switch,
     /// Replace files of the same names.
     #[arg(long)]
     overwrite: bool,
@@ -121,7 +124,7 @@ enum Part {
 
 /// On or off.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, clap::ValueEnum)]
-enum Switch {
+pub enum Switch {
     /// On.
     On,
     /// Off.
@@ -193,7 +196,7 @@ impl From<Form> for TimelineForm {
 }
 
 fn options<'a>(args: &'a Args, session: &Session) -> Result<BounceOptions<'a>, CliError> {
-    let presets = Presets::new();
+    let presets = Presets::default();
     let context = Context { session, cursor: None, presets: &presets, hearing: &Deaf };
     let place = |text: &String| -> Result<Position, CliError> {
         let wrong = |error: crate::command::Diagnostic| CliError::usage(format!("`{text}`: {error}"));
@@ -215,6 +218,7 @@ fn options<'a>(args: &'a Args, session: &Session) -> Result<BounceOptions<'a>, C
         names: &args.names,
         rate: args.rate,
         dither: args.dither == Switch::On,
+        tone: args.tone == Switch::On,
         loudness: true,
         notes: None,
     })

@@ -91,7 +91,9 @@ fn configuration(args: &Args, text: &mut String) -> bool {
     let names: Vec<&str> = themes.iter().map(|theme| theme.name.as_str()).collect();
     line(text, "themes", &names.join(", "));
     match presets::load() {
-        Ok(presets) => line(text, "fade presets", &presets.keys().cloned().collect::<Vec<_>>().join(", ")),
+        Ok(presets) => {
+            line(text, "fade presets", &presets.fades.keys().cloned().collect::<Vec<_>>().join(", "))
+        }
         Err(error) => problems.push(error.text),
     }
     for problem in &problems {

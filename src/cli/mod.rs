@@ -18,6 +18,7 @@ mod hearing;
 mod help;
 mod intake_cache;
 mod keys;
+mod levels;
 mod new;
 mod open;
 mod opening;
@@ -32,6 +33,7 @@ mod show;
 mod sources;
 mod tempo;
 mod timing;
+mod tone_presets;
 mod verify;
 
 use std::ffi::OsString;
@@ -66,6 +68,8 @@ enum Command {
     Timing(timing::Args),
     /// Look for what would be heard, or would go wrong, in mixdown.
     Check(check::Args),
+    /// Measure the loudness of lanes and of their sum, and what cancels or piles up.
+    Levels(levels::Args),
     /// Write one consolidated file per lane, and the sum of the stack.
     Bounce(bounce::Args),
     /// Play without a screen: all lanes or some, once or in a loop.
@@ -109,6 +113,7 @@ pub fn main(args: impl IntoIterator<Item = OsString>) -> ExitCode {
         Command::Show(args) => show::main(&args),
         Command::Timing(args) => timing::main(&args),
         Command::Check(args) => check::main(&args),
+        Command::Levels(args) => levels::main(&args),
         Command::Bounce(args) => bounce::main(&args),
         Command::Audition(args) => audition::main(&args),
         Command::Devices(args) => devices::main(&args),

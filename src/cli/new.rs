@@ -273,6 +273,7 @@ fn build(args: &Args, folder: &Path, takes: &[Take], rate: u32) -> Result<Sessio
             polarity: Polarity::Normal,
             mute: false,
             solo: false,
+            tone: None,
             notes: Vec::new(),
             regions: vec![Arc::new(region)],
         }));

@@ -1,5 +1,6 @@
 //! Fade presets: those shipped in `shared/`, and over them those of the user's folder.
 
+use std::collections::BTreeMap;
 use std::path::Path;
 
 use serde::{Deserialize, Serialize};
@@ -13,15 +14,21 @@ const SHIPPED: &str = include_str!("../../shared/fades.toml");
 /// Larger preset files are not read.
 const LARGEST: u64 = 1 << 20;
 
+type Fades = BTreeMap<String, FadePreset>;
+
 #[derive(Serialize, Deserialize)]
 #[serde(deny_unknown_fields)]
 struct File {
     #[serde(default)]
-    fade: Presets,
+    fade: Fades,
 }
 
-/// All fade presets by name. A name in the user's file replaces the shipped one.
+/// All presets by name. A name in the user's file replaces the shipped one.
 pub fn load() -> Result<Presets, CliError> {
+    Ok(Presets { fades: load_fades()?, tones: super::tone_presets::load()? })
+}
+
+fn load_fades() -> Result<Fades, CliError> {
     let mut presets = read(SHIPPED, Path::new("shared/fades.toml"))?;
     let Some(path) = folders::config().map(|folder| folder.join("fades.toml")) else { return Ok(presets) };
     match std::fs::metadata(&path) {
@@ -57,7 +64,7 @@ fn save_in(folder: &Path, name: &str, preset: &FadePreset) -> Result<(), CliErro
     };
     // The user's comments and order stay: the preset is added at the end, or, where it replaces one, that one is cut out.
     let mut presets = read(&text, &path)?;
-    let block = toml::to_string(&File { fade: Presets::from([(name.to_owned(), preset.clone())]) })
+    let block = toml::to_string(&File { fade: Fades::from([(name.to_owned(), preset.clone())]) })
         .map_err(|error| failed(&error))?;
     let kept = match presets.insert(name.to_owned(), preset.clone()) {
         None => format!("{}\n", text.trim_end()),
@@ -100,7 +107,7 @@ fn without(text: &str, name: &str) -> Option<String> {
     Some(kept.join("\n"))
 }
 
-fn read(text: &str, path: &Path) -> Result<Presets, CliError> {
+fn read(text: &str, path: &Path) -> Result<Fades, CliError> {
     let wrong =
         |why: String| CliError::input(format!("{}: {why}; correct it or move it away", path.display()));
     let file: File = toml::from_str(text).map_err(|error| wrong(error.to_string().trim().to_owned()))?;

@@ -6,7 +6,7 @@ use std::path::PathBuf;
 use serde::Serialize;
 
 use super::hearing::Ears;
-use super::{CliError, assets, opening, output, presets};
+use super::{CliError, assets, opening, output, presets, tone_presets};
 use crate::command::{Action, Command, Context, Diagnostic, Done, Presets, carry_out, parse, show_seconds};
 use crate::edit::{Access, Op, Store, StoreError};
 
@@ -211,7 +211,13 @@ impl Runner {
             if !self.report.dry_run {
                 presets::save(name, preset).map_err(Stop::Failed)?;
             }
-            self.presets.insert(name.clone(), preset.clone());
+            self.presets.fades.insert(name.clone(), preset.clone());
+        }
+        if let Action::SaveTone { name, preset } = &action {
+            if !self.report.dry_run {
+                tone_presets::save(name, preset).map_err(Stop::Failed)?;
+            }
+            self.presets.tones.insert(name.clone(), (**preset).clone());
         }
         let before = store.session().history.next_id();
         let done = carry_out(store, action, &command.text, &now()).map_err(|error| match &error {

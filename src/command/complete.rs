@@ -95,7 +95,12 @@ fn names(kind: Kind, context: &Context) -> Vec<Candidate> {
             .chain(lanes.iter().map(|lane| candidate(&quote(&lane.name), lane.role.word())))
             .collect(),
         Kind::FadePreset => {
-            context.presets.iter().map(|(name, preset)| candidate(name, &preset.about)).collect()
+            let fades = context.presets.fades.iter().map(|(name, preset)| candidate(name, &preset.about));
+            fades.collect()
+        }
+        Kind::Tone => {
+            let tones = context.presets.tones.iter().map(|(name, preset)| candidate(name, &preset.about));
+            tones.collect()
         }
         _ => Vec::new(),
     }

@@ -6,10 +6,25 @@ use super::diagnostic::Diagnostic;
 use super::hearing::Hearing;
 use super::value::{EditRef, Quantity, TimeExpr};
 use crate::edit::Session;
+use crate::song::tone::TonePreset;
 use crate::song::{EditId, FadePreset, LaneId, Length, Position, RegionId, Shift, Span};
 
-/// Fade presets by name.
-pub type Presets = BTreeMap<String, FadePreset>;
+/// Presets by name.
+#[derive(Debug, Clone, PartialEq, Default)]
+pub struct Presets {
+    /// Of fades.
+    pub fades: BTreeMap<String, FadePreset>,
+    /// Of tones. The one called `default` gives what a `tone` command leaves out.
+    pub tones: BTreeMap<String, TonePreset>,
+}
+
+impl Presets {
+    /// No presets.
+    #[must_use]
+    pub fn new() -> Presets {
+        Presets::default()
+    }
+}
 
 /// Where the hand is: the cursor and what was selected.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
@@ -29,7 +44,7 @@ pub struct Context<'a> {
     pub session: &'a Session,
     /// The cursor; scripts have none.
     pub cursor: Option<Cursor<'a>>,
-    /// Fade presets.
+    /// Presets of fades and tones.
     pub presets: &'a Presets,
     /// What was heard in the recordings.
     pub hearing: &'a dyn Hearing,

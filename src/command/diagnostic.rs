@@ -29,6 +29,13 @@ impl Diagnostic {
         Diagnostic::new(0..0, message)
     }
 
+    /// The same, said of the lane in a row.
+    #[must_use]
+    pub fn on_lane(mut self, row: usize) -> Diagnostic {
+        self.message = format!("lane {}: {}", row + 1, self.message);
+        self
+    }
+
     /// Adds what to do instead.
     #[must_use]
     pub fn help(mut self, help: impl Into<String>) -> Diagnostic {

@@ -8,7 +8,7 @@ use super::outcome::Action;
 use crate::edit::{LaneValue, Op, Session, apply_all};
 use crate::song::rules::{self, Rule};
 use crate::song::{
-    Curve, Edges, Fade, FadeSide, Lane, LaneId, Length, Position, Region, RegionId, Shift, Song, Span,
+    Curve, Edges, Fade, FadeSide, Lane, LaneId, Length, Position, Region, RegionId, Shift, Song, Span, Tone,
 };
 
 /// A song being changed, with the operations so far.
@@ -164,6 +164,23 @@ impl<'a> Draft<'a> {
             return Ok(());
         }
         self.push(Op::SetLane { lane: self.lane(row).id, from, to })
+    }
+
+    /// Sets a lane's tone; one that sets nothing is no tone.
+    ///
+    /// # Errors
+    /// A number is out of its range; says which, and the range.
+    pub fn set_tone(&mut self, row: usize, to: Tone) -> Result<(), Diagnostic> {
+        if let Some((limit, value)) = to.out_of_range() {
+            return Err(super::verbs::out_of_range(&limit, value).on_lane(row));
+        }
+        let lane = self.lane(row);
+        let from = lane.tone.clone();
+        let to = (to != Tone::default()).then(|| Arc::new(to));
+        if from == to {
+            return Ok(());
+        }
+        self.push(Op::SetTone { lane: lane.id, from, to })
     }
 
     /// Applies any operation.

@@ -65,6 +65,18 @@ pub enum Kind {
     Roles,
     /// From one word of the guide to another: `3..5`.
     Words,
+    /// A frequency: `300Hz`, `7.5kHz`.
+    Frequency,
+    /// A number without a unit or sign: a ratio, a Q, a mix.
+    Plain,
+    /// A width in octaves: `1oct`.
+    Octaves,
+    /// Stages of a tone with commas between them.
+    Stages,
+    /// One stage of a tone.
+    Stage,
+    /// The name of a tone preset.
+    Tone,
 }
 
 impl Kind {
@@ -90,6 +102,12 @@ impl Kind {
             Kind::Lanes => "LANES",
             Kind::Roles => "ROLES",
             Kind::Words => "N..M",
+            Kind::Frequency => "FREQUENCY",
+            Kind::Plain => "NUMBER",
+            Kind::Octaves => "OCTAVES",
+            Kind::Stages => "STAGE,…",
+            Kind::Stage => "STAGE",
+            Kind::Tone => "NAME",
         }
     }
 
@@ -115,6 +133,12 @@ impl Kind {
             Kind::Lanes => "lanes such as 2 or 2,4-6",
             Kind::Roles => "a role",
             Kind::Words => "words such as 3..5",
+            Kind::Frequency => "a frequency such as 300Hz or 7.5kHz",
+            Kind::Plain => "a number such as 1.4",
+            Kind::Octaves => "a width such as 1oct",
+            Kind::Stages => "stages such as deess,eq,compress,drive",
+            Kind::Stage => "a stage",
+            Kind::Tone => "the name of a tone preset",
         }
     }
 
@@ -126,6 +150,9 @@ impl Kind {
             Kind::Role | Kind::Roles => crate::song::Role::ALL.iter().map(|(_, word)| *word).collect(),
             Kind::Time | Kind::Times | Kind::Span => vec!["cursor", "end"],
             Kind::Edit => vec!["edit", "start"],
+            Kind::Stage | Kind::Stages => {
+                crate::song::tone::Stage::ALL.iter().map(|(_, word)| *word).collect()
+            }
             _ => Vec::new(),
         }
     }

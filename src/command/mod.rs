@@ -20,6 +20,7 @@ mod lexer;
 mod outcome;
 mod parse;
 mod proposal;
+mod rendered;
 mod scope;
 mod single;
 mod suggest;

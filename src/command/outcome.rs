@@ -3,6 +3,7 @@
 use serde::Serialize;
 
 use crate::edit::Op;
+use crate::song::tone::TonePreset;
 use crate::song::{EditId, FadePreset, Position};
 
 /// Something that a command has to say about a place: why it does something there, or what it measured.
@@ -46,6 +47,13 @@ pub enum Action {
         name: String,
         /// The preset.
         preset: FadePreset,
+    },
+    /// A tone preset is to be kept in the user's folder, by whoever carries the action out.
+    SaveTone {
+        /// Its name.
+        name: String,
+        /// The preset.
+        preset: Box<TonePreset>,
     },
     /// The head moves back by so many edits.
     Undo(u64),

@@ -111,6 +111,9 @@ pub fn carry_out(store: &mut Store, action: Action, text: &str, time: &str) -> R
             said = remarks;
             (store.session().history.head(), summary)
         }
+        Action::SaveTone { name, .. } => {
+            (store.session().history.head(), format!("saved the tone preset {name}"))
+        }
         Action::SavePreset { name, .. } => {
             (store.session().history.head(), format!("saved the fade preset {name}"))
         }

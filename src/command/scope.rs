@@ -55,6 +55,12 @@ impl Scope {
     /// The region at the cursor.
     pub const HERE: Scope = Scope { base: Base::Here, narrow: None };
 
+    /// Some lanes, whole.
+    #[must_use]
+    pub fn of_lanes(lanes: Vec<LaneRef>) -> Scope {
+        Scope { base: Base::Lanes(lanes), narrow: None }
+    }
+
     /// Builds a scope from what the form of a scope matched.
     #[must_use]
     pub fn from_args(args: &Args) -> Scope {

@@ -76,6 +76,8 @@ pub static VERBS: &[&Verb] = &[
     &verbs::trim::VERB,
     &verbs::soften::VERB,
     &verbs::gain::VERB,
+    &verbs::tone::VERB,
+    &verbs::match_level::VERB,
     &verbs::pan::VERB,
     &verbs::polarity::VERB,
     &verbs::lane::VERB,

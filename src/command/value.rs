@@ -3,6 +3,7 @@
 use super::diagnostic::Diagnostic;
 use super::grammar::Kind;
 use super::lexer::{Token, TokenKind};
+use crate::song::tone::Stage;
 use crate::song::{Curve, Role};
 
 /// A distance on the timeline as it was written.
@@ -26,6 +27,16 @@ pub enum Unit {
 }
 
 impl Quantity {
+    /// The distance in milliseconds, where samples are counted at `rate`.
+    #[must_use]
+    pub fn milliseconds(self, rate: u32) -> f64 {
+        match self.unit {
+            Unit::Seconds => self.value * 1000.0,
+            Unit::Milliseconds => self.value,
+            Unit::Samples => self.value * 1000.0 / f64::from(rate),
+        }
+    }
+
     /// The distance in samples at `rate`, rounded to the nearest, halves away from zero; `None` beyond
     /// 2^40 samples.
     #[must_use]
@@ -91,7 +102,7 @@ pub enum Value {
     Distance(Quantity),
     /// From one position to another.
     Span(TimeExpr, TimeExpr),
-    /// A number; gains are in dB.
+    /// A number; gains are in dB, frequencies in Hz.
     Number(f64),
     /// A whole number.
     Count(u64),
@@ -107,6 +118,8 @@ pub enum Value {
     Lanes(Vec<LaneRef>),
     /// From one word of the guide to another.
     Words(u64, u64),
+    /// Stages of a tone.
+    Stages(Vec<Stage>),
 }
 
 /// No value of the kind stands here.
@@ -138,11 +151,16 @@ pub fn read(kind: Kind, tokens: &[Token], at: usize) -> Read<Value> {
         Kind::Curve => word_of(tokens, at, &Curve::ALL).map(|(curve, next)| (Value::Curve(curve), next)),
         Kind::Role => role(tokens, at).map(|(role, next)| (Value::Roles(vec![role]), next)),
         Kind::Roles => list(tokens, at, role).map(|(roles, next)| (Value::Roles(roles), next)),
-        Kind::Text | Kind::FadePreset => text(tokens, at, true),
+        Kind::Text | Kind::FadePreset | Kind::Tone => text(tokens, at, true),
         Kind::Quoted => text(tokens, at, false),
         Kind::Edit => edit(tokens, at),
         Kind::Lanes => list(tokens, at, lanes).map(|(lanes, next)| (Value::Lanes(lanes), next)),
         Kind::Words => words(tokens, at),
+        Kind::Frequency => frequency(tokens, at),
+        Kind::Plain => plain(tokens, at),
+        Kind::Octaves => octaves(tokens, at),
+        Kind::Stage => stage(tokens, at).map(|(stage, next)| (Value::Stages(vec![stage]), next)),
+        Kind::Stages => list(tokens, at, stage).map(|(stages, next)| (Value::Stages(stages), next)),
     }
 }
 
@@ -301,6 +319,52 @@ fn gain(tokens: &[Token], at: usize, sign: bool) -> Read<Value> {
         }
         _ => miss(at),
     }
+}
+
+fn frequency(tokens: &[Token], at: usize) -> Read<Value> {
+    match tokens.get(at) {
+        Some(token @ Token { kind: TokenKind::Number { value, signed, unit }, .. }) => {
+            let factor = match unit.as_str() {
+                "Hz" => 1.0,
+                "kHz" => 1000.0,
+                "" => return wrong(at, token, format!("`{value}` needs a unit: Hz or kHz"), "as in 300Hz"),
+                _ => {
+                    let message = format!("`{value}{unit}` is no frequency");
+                    return wrong(at, token, message, "frequencies are in Hz or kHz, as in 7.5kHz");
+                }
+            };
+            if *signed {
+                return wrong(at, token, "a frequency has no sign".into(), "as in 300Hz");
+            }
+            Ok((Value::Number(value * factor), at + 1))
+        }
+        _ => miss(at),
+    }
+}
+
+fn plain(tokens: &[Token], at: usize) -> Read<Value> {
+    match tokens.get(at).map(|token| &token.kind) {
+        Some(TokenKind::Number { value, signed: false, unit }) if unit.is_empty() => {
+            Ok((Value::Number(*value), at + 1))
+        }
+        _ => miss(at),
+    }
+}
+
+fn octaves(tokens: &[Token], at: usize) -> Read<Value> {
+    match tokens.get(at) {
+        Some(Token { kind: TokenKind::Number { value, signed: false, unit }, .. }) if unit == "oct" => {
+            Ok((Value::Number(*value), at + 1))
+        }
+        Some(token @ Token { kind: TokenKind::Number { value, unit, .. }, .. }) => {
+            wrong(at, token, format!("`{value}{unit}` is no width"), "widths are in octaves, as in 1oct")
+        }
+        _ => miss(at),
+    }
+}
+
+fn stage(tokens: &[Token], at: usize) -> Read<Stage> {
+    word_of(tokens, at, &Stage::ALL)
 }
 
 fn unit_interval(tokens: &[Token], at: usize) -> Read<Value> {

@@ -99,6 +99,12 @@ fn apply_one(song: &mut Song, op: &Op, hints: &mut Hints) -> Result<(), OpError>
         }
         Op::MoveLane { lane, from, to } => move_lane(song, *lane, *from, *to),
         Op::SetLane { lane, from, to } => set_lane(lane_mut(song, *lane, hints)?, from, to),
+        Op::SetTone { lane, from, to } => {
+            let lane = lane_mut(song, *lane, hints)?;
+            expect_value(lane.tone == *from, "tone")?;
+            lane.tone.clone_from(to);
+            Ok(())
+        }
         Op::Split { lane, region, at, new } => {
             split(lane_mut(song, *lane, hints)?, *region, *at, *new, hints)
         }

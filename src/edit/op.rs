@@ -6,7 +6,8 @@ use schemars::JsonSchema;
 use serde::{Deserialize, Serialize};
 
 use crate::song::{
-    Db, Edges, Fade, FadeSide, LaneId, Note, Pan, Polarity, Position, Region, RegionId, Role, Span, SungWords,
+    Db, Edges, Fade, FadeSide, LaneId, Note, Pan, Polarity, Position, Region, RegionId, Role, Span,
+    SungWords, Tone,
 };
 
 /// One smallest change to a song.
@@ -107,6 +108,15 @@ pub enum Op {
         /// The value after.
         to: LaneValue,
     },
+    /// Sets a lane's tone, whole; null is no tone.
+    SetTone {
+        /// The lane.
+        lane: LaneId,
+        /// The tone before.
+        from: Option<Arc<Tone>>,
+        /// The tone after.
+        to: Option<Arc<Tone>>,
+    },
     /// Moves a lane to another row; rows count from 0.
     MoveLane {
         /// The lane.
@@ -170,6 +180,7 @@ impl Op {
             }
             Op::SetGain { lane, region, from, to } => Op::SetGain { lane, region, from: to, to: from },
             Op::SetLane { lane, from, to } => Op::SetLane { lane, from: to, to: from },
+            Op::SetTone { lane, from, to } => Op::SetTone { lane, from: to, to: from },
             Op::MoveLane { lane, from, to } => Op::MoveLane { lane, from: to, to: from },
             Op::SetLoop { from, to } => Op::SetLoop { from: to, to: from },
             Op::SetWords { from, to } => Op::SetWords { from: to, to: from },
@@ -189,6 +200,7 @@ impl Op {
             | Op::SetFade { lane, .. }
             | Op::SetGain { lane, .. }
             | Op::SetLane { lane, .. }
+            | Op::SetTone { lane, .. }
             | Op::MoveLane { lane, .. } => Some(*lane),
             Op::SetLoop { .. } | Op::SetWords { .. } => None,
         }

@@ -15,10 +15,13 @@ use super::file_samples::FileSamples;
 use super::outlet::{Outlet, Passed, Way};
 use super::publish::Staging;
 use super::report::{Bounce, BouncedFile, FileKind};
+use super::tone;
 use crate::media::{
     Bext, MediaError, OutputFormat, Progress, WavReader, WavSpec, conformed_frames, create_sink_with,
 };
-use crate::mix::{Bus, Plan, PlanLane, Scratch, mix_into, pan_into, render_lane};
+use crate::mix::{
+    Bus, Plan, PlanLane, Scratch, ToneGroup, ToneStage, mix_into, pan_into, render_edits, set_level,
+};
 use crate::song::{AssetId, Length, Position, Role, Song};
 
 /// Frames rendered at a time: long enough that reading and writing are few calls, short enough that a lane's
@@ -76,6 +79,8 @@ pub struct BounceOptions<'a> {
     pub rate: Option<u32>,
     /// Whether dither is added where an integer file loses bits.
     pub dither: bool,
+    /// Whether lanes go through their tone.
+    pub tone: bool,
     /// Whether loudness and true peaks are measured.
     pub loudness: bool,
     /// What WAV files say about themselves in a `bext` chunk; `None` writes no such chunk.
@@ -92,6 +97,7 @@ impl Default for BounceOptions<'_> {
             names: DEFAULT_NAMES,
             rate: None,
             dither: true,
+            tone: true,
             loudness: false,
             notes: None,
         }
@@ -318,6 +324,8 @@ fn open(file: &AssetFile, rate: u32, needs: u64) -> Result<WavReader, BounceErro
 
 /// A bounce under way.
 struct Run {
+    /// Processors of the lanes that have a tone, eight channels each.
+    tone: Vec<ToneGroup>,
     writers: Vec<LaneWriter>,
     /// Of the chunk that is being rendered.
     signals: Vec<Signal>,
@@ -331,9 +339,9 @@ struct Run {
 
 /// A lane's signal before its pan, and what the sums need to know about it. Apart from the writers, since all
 /// threads read all signals when the sums are made.
-struct Signal {
-    lane: Arc<PlanLane>,
-    block: [Vec<f32>; 2],
+pub(super) struct Signal {
+    pub(super) lane: Arc<PlanLane>,
+    pub(super) block: [Vec<f32>; 2],
 }
 
 struct SumWriter {
@@ -342,7 +350,7 @@ struct SumWriter {
     outlet: Outlet,
 }
 
-struct LaneWriter {
+pub(super) struct LaneWriter {
     samples: FileSamples,
     scratch: Scratch,
     /// The lane with its pan, where the file holds that.
@@ -445,8 +453,10 @@ impl Run {
             }
         }
         let signal = |lane: &Arc<PlanLane>| Signal { lane: Arc::clone(lane), block: buffers() };
+        let stage = request.options.tone.then(|| ToneStage::new(&layout.plan));
         let target = |index| staging.map_or_else(PathBuf::new, |staging| staging.target(index));
         Ok(Run {
+            tone: stage.map(ToneStage::into_parts).unwrap_or_default(),
             writers,
             signals: layout.plan.lanes().iter().map(signal).collect(),
             before: layout.plan.lanes().iter().map(signal).collect(),
@@ -459,10 +469,15 @@ impl Run {
     /// Renders and writes `frames` frames of the lanes, at most [`CHUNK`], from `at` on, and the sums of the chunk
     /// before; with 0 frames only the latter.
     fn step(&mut self, at: Position, frames: usize) -> Result<(), BounceError> {
-        let Run { writers, signals, before, frames_before, sums, .. } = self;
-        let lanes = writers.par_iter_mut().zip(signals.par_iter_mut());
+        let Run { tone, writers, signals, before, frames_before, sums, .. } = self;
         let (lanes, summed) = rayon::join(
-            || lanes.try_for_each(|(writer, signal)| writer.step(signal, at, frames)),
+            || {
+                tone::deal(tone, writers, signals).into_par_iter().try_for_each(|mut hand| {
+                    hand.lanes.iter_mut().try_for_each(|lane| lane.writer.render(lane.signal, at, frames))?;
+                    hand.process(at, frames);
+                    hand.lanes.iter_mut().try_for_each(|lane| lane.writer.write(lane.signal, frames))
+                })
+            },
             || sums.iter_mut().try_for_each(|sum| sum.step(before, *frames_before)),
         );
         std::mem::swap(signals, before);
@@ -510,17 +525,26 @@ impl Run {
 }
 
 impl LaneWriter {
-    fn step(&mut self, signal: &mut Signal, at: Position, frames: usize) -> Result<(), BounceError> {
+    /// Renders the lane's edits.
+    fn render(&mut self, signal: &mut Signal, at: Position, frames: usize) -> Result<(), BounceError> {
+        let Signal { lane, block: [left, right] } = signal;
+        let (left, right) = (&mut left[..frames], &mut right[..frames]);
+        if lane.channels == 1 {
+            render_edits(lane, at, &mut [left], &mut self.samples, &mut self.scratch);
+        } else {
+            render_edits(lane, at, &mut [left, right], &mut self.samples, &mut self.scratch);
+        }
+        self.samples.take_failure().map_or(Ok(()), |failure| Err(failure.into()))
+    }
+
+    /// Sets the lane's level and writes it.
+    fn write(&mut self, signal: &mut Signal, frames: usize) -> Result<(), BounceError> {
         let Signal { lane, block: [left, right] } = signal;
         let (left, right) = (&mut left[..frames], &mut right[..frames]);
         let mono = lane.channels == 1;
-        if mono {
-            render_lane(lane, at, &mut [&mut *left], &mut self.samples, &mut self.scratch);
-        } else {
-            render_lane(lane, at, &mut [&mut *left, &mut *right], &mut self.samples, &mut self.scratch);
-        }
-        if let Some(failure) = self.samples.take_failure() {
-            return Err(failure.into());
+        set_level(lane.level, &mut [&mut *left]);
+        if !mono {
+            set_level(lane.level, &mut [&mut *right]);
         }
         let Some(outlet) = &mut self.outlet else { return Ok(()) };
         let block: &[&[f32]] = if mono { &[left] } else { &[left, right] };

@@ -5,11 +5,13 @@ use std::collections::HashMap;
 use serde::Serialize;
 
 use super::bounce::AssetFile;
+use super::check_levels;
 use super::check_sound::sound_findings;
 use super::file_samples::FileSamples;
+use super::levels::open;
 use crate::command::Hearing;
-use crate::media::{IntakeReport, MediaError, WavReader};
-use crate::mix::{Bus, Plan, Samples, Scratch, mix_into, render_lane};
+use crate::media::{IntakeReport, MediaError};
+use crate::mix::Samples;
 use crate::song::rules::{Rule, Violation};
 use crate::song::{AssetId, FadeSide, Lane, Length, Position, Region, Song};
 
@@ -109,7 +111,7 @@ pub fn check(request: &CheckRequest) -> Result<Vec<Finding>, MediaError> {
         });
     }
     if request.levels && request.violations.is_empty() {
-        level_findings(request, &mut findings)?;
+        check_levels::findings(request, &mut findings)?;
     }
     findings.sort_by_key(|finding| (finding.severity, finding.lane, finding.at));
     Ok(findings)
@@ -229,7 +231,7 @@ fn lane_findings(
             });
         }
     }
-    let mut samples = open(request, lane)?;
+    let mut samples = open(request.copies, lane)?;
     for index in 0..lane.regions.len() {
         for side in [FadeSide::In, FadeSide::Out] {
             if let Some(finding) = edge_finding(request, lane, number, index, side, &mut samples) {
@@ -309,86 +311,4 @@ fn level_beside(request: &CheckRequest, region: &Region, side: FadeSide, samples
     let power =
         block.iter().map(|sample| f64::from(*sample).powi(2)).sum::<f64>() / block.len().max(1) as f64;
     10.0 * power.max(1e-20).log10()
-}
-
-fn open(request: &CheckRequest, lane: &Lane) -> Result<FileSamples, MediaError> {
-    let mut samples = FileSamples::default();
-    for region in &lane.regions {
-        if samples.has(region.asset) {
-            continue;
-        }
-        if let Some(file) = request.copies.iter().find(|file| file.id == region.asset) {
-            samples.add(region.asset, WavReader::open(&file.path)?);
-        }
-    }
-    Ok(samples)
-}
-
-/// Renders every lane and looks for samples that an integer file could not hold.
-fn level_findings(request: &CheckRequest, findings: &mut Vec<Finding>) -> Result<(), MediaError> {
-    const BLOCK: usize = 16_384;
-    let channels = |id| request.copies.iter().find(|file| file.id == id).map(|file| file.channels);
-    let plan = Plan::compile(request.song, request.rate, &channels);
-    let Some(extent) = plan.extent() else { return Ok(()) };
-    let mut sources = Vec::new();
-    for lane in &request.song.lanes {
-        sources.push(open(request, lane)?);
-    }
-    let mut scratch = Scratch::new(BLOCK);
-    let mut lane_block = [vec![0.0f32; BLOCK], vec![0.0f32; BLOCK]];
-    let mut peaks = vec![(0.0f32, extent.start); plan.lanes().len() + 1];
-    let mut sums = [vec![0.0f64; BLOCK], vec![0.0f64; BLOCK]];
-    let mut at = extent.start;
-    while at < extent.end {
-        let [left, right] = &mut sums;
-        let mut bus = Bus { left, right };
-        bus.clear();
-        for (row, lane) in plan.lanes().iter().enumerate() {
-            let [left, right] = &mut lane_block;
-            let mut out: Vec<&mut [f32]> = vec![left.as_mut_slice(), right.as_mut_slice()];
-            out.truncate(usize::from(lane.channels));
-            render_lane(lane, at, &mut out, &mut sources[row], &mut scratch);
-            let blocks: Vec<&[f32]> = out.iter().map(|channel| &**channel).collect();
-            blocks.iter().for_each(|block| note_peak(block, at, &mut peaks[row]));
-            if lane.in_stack() {
-                mix_into(lane.pan_gains, &blocks, &mut bus);
-            }
-        }
-        if let Some(stack) = peaks.last_mut() {
-            let [left, right] = &mut lane_block;
-            bus.take(left, right);
-            lane_block.iter().for_each(|block| note_peak(block, at, stack));
-        }
-        at = at + Length(BLOCK as u64);
-    }
-    for (row, (peak, at)) in peaks.iter().enumerate().filter(|(_, (peak, _))| *peak > 1.0) {
-        let lane = (row < plan.lanes().len()).then_some(row + 1);
-        let over = 20.0 * f64::from(*peak).log10();
-        findings.push(Finding {
-            severity: Severity::Warning,
-            code: if lane.is_some() { "clipping" } else { "stack-clipping" },
-            lane,
-            at: Some(at.0),
-            text: match lane {
-                Some(_) => format!("the lane peaks at {over:+.1} dBFS: an integer file would clip"),
-                None => format!("the stack's sum peaks at {over:+.1} dBFS: an integer file would clip"),
-            },
-            fix: Some(match lane {
-                Some(number) => format!("gain -{:.1}dB on lane {number}", over + 0.1),
-                None => format!("gain -{:.1}dB on all", over + 0.1),
-            }),
-        });
-    }
-    for source in &mut sources {
-        source.take_failure().map_or(Ok(()), Err)?;
-    }
-    Ok(())
-}
-
-fn note_peak(block: &[f32], start: Position, peak: &mut (f32, Position)) {
-    for (sample, offset) in block.iter().zip(0u64..) {
-        if sample.abs() > peak.0 {
-            *peak = (sample.abs(), start + Length(offset));
-        }
-    }
 }

@@ -130,7 +130,7 @@ fn offers(app: &App, world: &World) -> Vec<Offer> {
         }
     }
     let ready = |line: String, about: String| Offer { title: line.clone(), about, line, open: false };
-    for (name, preset) in world.presets {
+    for (name, preset) in &world.presets.fades {
         offers.push(ready(format!("fade preset {name} on all"), preset.about.clone()));
         let target = if app.selected.is_empty() { "here" } else { "selected" };
         offers.push(ready(format!("fade preset {name} on {target}"), preset.about.clone()));

@@ -7,6 +7,7 @@ use serde::{Deserialize, Serialize};
 
 use super::ids::{AssetId, LaneId, RegionId};
 use super::region::Region;
+use super::tone::Tone;
 use super::units::{Db, Position};
 
 /// What a take is for.
@@ -125,6 +126,9 @@ pub struct Lane {
     /// Heard alone, with the other lanes marked so.
     #[serde(default, skip_serializing_if = "std::ops::Not::not")]
     pub solo: bool,
+    /// Settings of its processors, if it has any.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub tone: Option<Arc<Tone>>,
     /// Remarks.
     #[serde(default, skip_serializing_if = "Vec::is_empty")]
     pub notes: Vec<Note>,

@@ -1,4 +1,4 @@
-//! The model: plain data without input or output. Lanes, regions, fades, units and ids, and the
+//! The model: plain data without input or output. Lanes, regions, fades, tone, units and ids, and the
 //! [rules] that every state of a song keeps.
 //!
 //! All positions and lengths are whole samples at the session's rate; seconds exist only where text
@@ -14,6 +14,7 @@ mod region;
 mod role_guess;
 pub mod rules;
 mod tempo;
+pub mod tone;
 mod units;
 mod words;
 
@@ -27,6 +28,7 @@ pub use ids::{AssetId, EditId, LaneId, RegionId};
 pub use lane::{Lane, Note, Pan, Polarity, Role};
 pub use region::{Edges, Region};
 pub use tempo::{Marker, Meter, Tempo, TempoMap};
+pub use tone::Tone;
 pub use units::{Db, Length, Linear, Position, Shift};
 pub use words::{SungWord, SungWords};
 

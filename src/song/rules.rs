@@ -151,7 +151,7 @@ pub fn check_song(song: &Song, assets: &dyn AssetFrames) -> Vec<Violation> {
 pub const MOST_WORDS: usize = 20_000;
 
 /// Checks the guide's corrected words: their order, count and names.
-fn check_words(list: &SungWords, push: &mut dyn FnMut(Rule)) {
+pub fn check_words(list: &SungWords, push: &mut dyn FnMut(Rule)) {
     let rises = list.words.windows(2).all(|pair| pair[0].onset < pair[1].onset);
     let whole = list.words.iter().all(|word| word.onset <= word.vowel && word.vowel <= word.end);
     let far = list.words.last().is_some_and(|word| word.end > FARTHEST.unsigned_abs());
@@ -185,6 +185,9 @@ pub fn check_lane(lane: &Lane, assets: &dyn AssetFrames, found: &mut Vec<Violati
     }
     if !(-1.0..=1.0).contains(&lane.pan.0) {
         found.push(of_lane(Rule::Range("pan")));
+    }
+    if lane.tone.as_ref().is_some_and(|tone| tone.out_of_range().is_some() || !tone.is_ordered()) {
+        found.push(of_lane(Rule::Range("tone")));
     }
     let long = |text: &str| text.chars().count() > LONGEST_TEXT;
     if long(&lane.name) || lane.notes.iter().any(|note| long(&note.text)) {
@@ -303,6 +306,7 @@ mod tests {
             polarity: Polarity::Normal,
             mute: false,
             solo: false,
+            tone: None,
             notes: vec![],
             regions: regions.into_iter().map(Arc::new).collect(),
         }

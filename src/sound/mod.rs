@@ -1,8 +1,12 @@
-//! Parts that make or change sound: the laws of fades and of panning. Pure arithmetic, safe in the
+//! Parts that make or change sound: the laws of fades and of panning, filters, the processors of a lane's tone. Pure arithmetic, safe in the
 //! realtime callback, without knowledge of lanes or sessions; the model's plain values (a curve, a
 //! bend, a pan) are all that it takes from below.
 
+pub mod bank;
+pub mod biquad;
 pub mod dither;
 pub mod fade_law;
+pub mod halfband;
 pub mod loudness;
 pub mod pan;
+pub mod wide;

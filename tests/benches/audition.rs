@@ -106,6 +106,7 @@ fn make_song(lanes: usize, rate: u32, seconds: u64) -> Song {
             gain_db: Db(-3.0),
             pan: Pan((id as f64 * 0.37).sin()),
             polarity: Polarity::Normal,
+            tone: None,
             mute: false,
             solo: false,
             notes: vec![],

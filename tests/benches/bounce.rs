@@ -122,6 +122,7 @@ fn make_song(lanes: u64, frames: u64) -> Song {
             polarity: Polarity::Normal,
             mute: false,
             solo: false,
+            tone: None,
             notes: vec![],
             regions: (0..frames / 96_000).map(region).collect(),
         })

@@ -152,6 +152,7 @@ fn lane(id: u64, frames: u64) -> Lane {
         gain_db: Db(0.0),
         pan: Pan(0.0),
         polarity: Polarity::Normal,
+        tone: None,
         mute: false,
         solo: false,
         notes: vec![],

@@ -43,6 +43,7 @@ pub fn lane(id: u64, frames: u64) -> Lane {
         polarity: Polarity::Normal,
         mute: false,
         solo: false,
+        tone: None,
         notes: vec![],
         regions: vec![Arc::new(whole(id, id, frames))],
     }

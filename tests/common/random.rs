@@ -30,10 +30,11 @@ pub fn runner(cases: u32, seed: u64) -> TestRunner {
 
 pub fn presets() -> Presets {
     let ramp = |ms| Some(PresetRamp { ms, curve: Curve::RaisedCosine, bend: Default::default() });
-    BTreeMap::from([
+    let fades = BTreeMap::from([
         ("soft".to_owned(), FadePreset { about: "both".into(), fade_in: ramp(8.0), fade_out: ramp(30.0) }),
         ("end".to_owned(), FadePreset { about: "one".into(), fade_in: None, fade_out: ramp(12.5) }),
-    ])
+    ]);
+    Presets { fades, ..Presets::default() }
 }
 
 fn text(choices: &'static [&'static str]) -> BoxedStrategy<String> {

@@ -83,6 +83,7 @@ pub fn lane(id: u64, name: &str, regions: Vec<Region>) -> Lane {
         polarity: Polarity::Normal,
         mute: false,
         solo: false,
+        tone: None,
         notes: vec![],
         regions: regions.into_iter().map(Arc::new).collect(),
     }

@@ -41,7 +41,8 @@ impl Desk {
             sound: "no sound".into(),
         });
         let file: toml::Table = toml::from_str(include_str!("../../shared/fades.toml")).unwrap();
-        let presets = file["fade"].clone().try_into().unwrap();
+        let fades = file["fade"].clone().try_into().unwrap();
+        let presets = Presets { fades, ..Presets::new() };
         let mut desk = Desk { app, store, presets, asked: Vec::new(), _folder: folder };
         desk.event(Event::Resize(size.0, size.1));
         desk

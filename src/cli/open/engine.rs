@@ -7,7 +7,7 @@ use ratatui::buffer::Buffer;
 use ratatui::layout::Rect;
 
 use super::super::hearing::Ears;
-use super::super::{CliError, presets, run};
+use super::super::{CliError, presets, run, tone_presets};
 use super::player::Player;
 use super::terminal::Terminal;
 use super::work::Work;
@@ -241,7 +241,11 @@ impl Engine {
                     command.call.resolve(&self.app.context(&world(store, &self.presets, &self.ears)))?;
                 if let Action::SavePreset { name, preset } = &action {
                     presets::save(name, preset).map_err(|error| Diagnostic::refusal(error.text))?;
-                    self.presets.insert(name.clone(), preset.clone());
+                    self.presets.fades.insert(name.clone(), preset.clone());
+                }
+                if let Action::SaveTone { name, preset } = &action {
+                    tone_presets::save(name, preset).map_err(|error| Diagnostic::refusal(error.text))?;
+                    self.presets.tones.insert(name.clone(), preset.as_ref().clone());
                 }
                 let done = carry_out(store, action, &command.text, &run::now());
                 last = Some(done.map_err(|error| Diagnostic::refusal(error.to_string()))?);

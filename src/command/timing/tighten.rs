@@ -102,13 +102,16 @@ pub fn plan(
     Ok(plan)
 }
 
+/// Words that stay together, and the quiet place before them.
+type Kept = (Option<Quiet>, Vec<usize>);
+
 /// Words between which there is no quiet place stay together.
 fn blocks(
     context: &Context,
     lane: &LaneTiming,
     region: &Region,
     words: &[usize],
-) -> Result<Vec<(Option<Quiet>, Vec<usize>)>, Diagnostic> {
+) -> Result<Vec<Kept>, Diagnostic> {
     let heard = context.hearing.heard(region.asset)?;
     let limit = f64::from(heard.voice_db) - BELOW_VOICE_DB;
     let breaths: Vec<(i64, i64)> = heard
@@ -118,7 +121,7 @@ fn blocks(
             (origin.saturating_add_unsigned(breath.start), origin.saturating_add_unsigned(breath.end))
         })
         .collect();
-    let mut blocks: Vec<(Option<Quiet>, Vec<usize>)> = Vec::new();
+    let mut blocks: Vec<Kept> = Vec::new();
     for (place, index) in words.iter().enumerate() {
         let quiet = match place.checked_sub(1) {
             Some(before) => {
@@ -223,7 +226,11 @@ fn median(values: &[f64]) -> f64 {
     let mut sorted = values.to_vec();
     sorted.sort_by(f64::total_cmp);
     let middle = sorted.len() / 2;
-    if sorted.len() % 2 == 0 { f64::midpoint(sorted[middle - 1], sorted[middle]) } else { sorted[middle] }
+    if sorted.len().is_multiple_of(2) {
+        f64::midpoint(sorted[middle - 1], sorted[middle])
+    } else {
+        sorted[middle]
+    }
 }
 
 /// From left to right each piece takes in as many blocks as one shift serves: no plan has fewer cuts.
@@ -231,7 +238,7 @@ fn join_blocks(
     timing: &Timing,
     lane: &LaneTiming,
     region: usize,
-    blocks: Vec<(Option<Quiet>, Vec<usize>)>,
+    blocks: Vec<Kept>,
     rules: &Rules,
     plan: &mut Plan,
     wanted: &dyn Fn(usize, usize) -> bool,

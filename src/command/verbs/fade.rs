@@ -118,8 +118,8 @@ fn resolve(call: &Call, context: &Context) -> Result<Action, Diagnostic> {
 
 fn changes(call: &Call, context: &Context) -> Result<[(FadeSide, Option<FadeChange>); 2], Diagnostic> {
     if let Some(name) = super::text(&call.args, "preset-name") {
-        let preset = context.presets.get(name).ok_or_else(|| {
-            let names: Vec<&str> = context.presets.keys().map(String::as_str).collect();
+        let preset = context.presets.fades.get(name).ok_or_else(|| {
+            let names: Vec<&str> = context.presets.fades.keys().map(String::as_str).collect();
             let refusal = Diagnostic::refusal(format!("there is no fade preset \"{name}\""));
             match crate::command::suggest::nearest(name, names.iter().copied()) {
                 Some(near) => refusal.help(format!("did you mean {near}?")),

@@ -11,6 +11,7 @@ pub mod gain;
 pub mod join;
 pub mod lane;
 pub mod loop_span;
+pub mod match_level;
 pub mod mute;
 pub mod note;
 pub mod pan;
@@ -25,6 +26,10 @@ pub mod solo;
 pub mod tail;
 mod tail_guide;
 pub mod tighten;
+pub mod tone;
+mod tone_find;
+mod tone_keep;
+mod tone_set;
 pub mod travel;
 pub mod trim;
 mod trim_gaps;
@@ -37,6 +42,7 @@ use super::outcome::Action;
 use super::table::Call;
 use super::value::{TimeExpr, Value};
 use crate::edit::LaneValue;
+use crate::song::tone::Limit;
 use crate::song::{Bend, Curve, Fade, Lane, Length, Shift};
 
 /// The options that shape a fade.
@@ -85,6 +91,13 @@ fn number(args: &Args, key: &str) -> Option<f64> {
         Some(Value::Number(number)) => Some(*number),
         _ => None,
     }
+}
+
+/// The refusal of a number that is out of its range.
+pub(super) fn out_of_range(limit: &Limit, value: f64) -> Diagnostic {
+    let Limit { what, low, high, unit } = limit;
+    Diagnostic::refusal(format!("a {what} of {value}{unit} is out of range"))
+        .help(format!("from {low}{unit} to {high}{unit}"))
 }
 
 fn text<'a>(args: &'a Args, key: &str) -> Option<&'a str> {

@@ -1,0 +1,61 @@
+//! Lanes through their tone: those that share processors are rendered, processed and written one after the other while
+//! their samples are still near, the others each for itself.
+
+use super::bounce::{LaneWriter, Signal};
+use crate::mix::ToneGroup;
+use crate::song::Position;
+use crate::sound::bank::Blocks;
+
+/// A lane of a [`Hand`].
+pub(super) struct Dealt<'a> {
+    row: usize,
+    pub(super) writer: &'a mut LaneWriter,
+    pub(super) signal: &'a mut Signal,
+}
+
+/// The lanes of one group, or one lane without processors.
+pub(super) struct Hand<'a> {
+    group: Option<&'a mut ToneGroup>,
+    pub(super) lanes: Vec<Dealt<'a>>,
+}
+
+/// Deals all lanes out, those with processors first since they take longest. `writers` and `signals` are in rows of the plan.
+pub(super) fn deal<'a>(
+    groups: &'a mut [ToneGroup],
+    writers: &'a mut [LaneWriter],
+    signals: &'a mut [Signal],
+) -> Vec<Hand<'a>> {
+    let pairs = writers.iter_mut().zip(signals).enumerate();
+    let mut lanes: Vec<Option<Dealt>> =
+        pairs.map(|(row, (writer, signal))| Some(Dealt { row, writer, signal })).collect();
+    let mut hands = Vec::new();
+    for group in groups {
+        let own = group.rows().into_iter().filter_map(|row| lanes.get_mut(row)?.take()).collect();
+        hands.push(Hand { group: Some(group), lanes: own });
+    }
+    hands.extend(lanes.into_iter().flatten().map(|lane| Hand { group: None, lanes: vec![lane] }));
+    hands
+}
+
+impl Hand<'_> {
+    /// Sends the lanes through their processors.
+    pub(super) fn process(&mut self, at: Position, frames: usize) {
+        if let Some(group) = &mut self.group {
+            group.process(at.0, frames, &mut Signals { lanes: &mut self.lanes, frames });
+        }
+    }
+}
+
+/// The signals of a hand by their rows.
+struct Signals<'a, 'b> {
+    lanes: &'a mut [Dealt<'b>],
+    frames: usize,
+}
+
+impl Blocks for Signals<'_, '_> {
+    fn block(&mut self, row: usize, channel: usize) -> &mut [f32] {
+        let lane = self.lanes.iter_mut().find(|lane| lane.row == row);
+        let block = lane.and_then(|lane| lane.signal.block.get_mut(channel));
+        block.and_then(|block| block.get_mut(..self.frames)).unwrap_or_default()
+    }
+}
