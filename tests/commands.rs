@@ -336,7 +336,7 @@ fn completion_offers_what_the_table_allows() {
     };
     assert_eq!(texts("cro"), vec!["crossfade"]);
     assert_eq!(texts("fade out 40ms curve eq"), vec!["equal-power"]);
-    assert_eq!(texts("cut at 1s on "), vec!["all", "here", "loop", "lane", "role"]);
+    assert_eq!(texts("cut at 1s on "), vec!["all", "here", "selected", "loop", "lane", "role"]);
     assert_eq!(texts("cut at 1s on role har"), vec!["harmony"]);
     assert!(texts("cut at 1s on lane 2 ").contains(&"at".to_owned()));
     assert!(texts("undo; go").contains(&"goto".to_owned()));

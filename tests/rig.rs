@@ -115,7 +115,7 @@ fn bounced(session: &Path, to: &Path) -> Vec<[f32; 2]> {
     assert!(done.status.success(), "{}", text(&done));
     let stack = fs::read_dir(to).expect("files").map(|entry| entry.expect("a file").path());
     let stack =
-        stack.into_iter().find(|path| path.to_string_lossy().ends_with("_stack.wav")).expect("the sum");
+        stack.into_iter().find(|path| path.to_string_lossy().ends_with("_stack_48k.wav")).expect("the sum");
     let mut reader = tautline::media::WavReader::open(&stack).expect("a WAV file");
     let frames = usize::try_from(reader.info().frames).expect("short");
     let (mut left, mut right) = (vec![0.0; frames], vec![0.0; frames]);

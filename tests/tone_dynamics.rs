@@ -126,7 +126,7 @@ fn make_up_and_mix_do_what_they_say() {
     assert!((level(Compress { makeup_db: Db(5.0), ..plain }) - level(plain) - 5.0).abs() < 0.001);
     assert_eq!(
         bits(&process(&with(Compress { mix: 0.0, ..plain }), RATE, &[&input], &[128])),
-        bits(&[input.clone()])
+        bits(std::slice::from_ref(&input))
     );
     let half = 20.0 * (0.5 * 10f64.powf(-10.0 / 20.0) + 0.5 * 10f64.powf(level(plain) / 20.0)).log10();
     assert!((level(Compress { mix: 0.5, ..plain }) - half).abs() < 0.01);
@@ -297,7 +297,7 @@ fn what_is_off_leaves_every_bit_as_it_is() {
     let quiet: Vec<f32> = noise(4000, 4).iter().map(|sample| sample * 1e-4).collect();
     let waiting =
         Tone { deess: Some(Deess::default()), compress: Some(Compress::default()), ..Tone::default() };
-    assert_eq!(bits(&process(&waiting, RATE, &[&quiet], &[128])), bits(&[quiet.clone()]));
+    assert_eq!(bits(&process(&waiting, RATE, &[&quiet], &[128])), bits(std::slice::from_ref(&quiet)));
 }
 
 #[test]

@@ -103,8 +103,11 @@ pub(super) fn parse(path: &Path, bytes: &[u8]) -> Result<Document, StoreError> {
 fn describe(error: &serde_json::Error, bytes: &[u8]) -> String {
     if bytes.is_empty() {
         "it is empty".into()
-    } else if !bytes.trim_ascii_start().starts_with(b"{") {
-        "it is no JSON document; is it a recording? `tautline new` makes a session from recordings".into()
+    } else if [&b"RIFF"[..], b"RF64", b"BW64", b"FORM", b"fLaC", b"OggS", b"ID3"]
+        .iter()
+        .any(|head| bytes.starts_with(head))
+    {
+        "it is a recording, not a session; `tautline new` makes a session from recordings".into()
     } else if error.is_eof() {
         format!("it ends in the middle (line {}, column {})", error.line(), error.column())
     } else {

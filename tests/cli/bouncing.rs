@@ -62,7 +62,7 @@ fn one_file_per_lane_from_one_start_with_one_length_in_24_bits() {
         let peak = 20.0 * f64::from(samples.iter().fold(0f32, |peak, x| peak.max(x.abs()))).log10();
         assert!((peak - file["peak_db"].as_f64().unwrap()).abs() < 0.001, "{file}");
     }
-    assert_eq!(std::fs::read_dir(desk.path("out")).unwrap().count(), 6);
+    assert_eq!(std::fs::read_dir(desk.path("out")).unwrap().count(), 7, "six sound files and the manifest");
 }
 
 #[test]
@@ -70,7 +70,17 @@ fn every_format_reads_back_as_the_same_sound() {
     let desk = busy();
     let bounce = |format: &str| -> Vec<(u32, usize, Vec<f32>)> {
         let document = desk
-            .tautline(&["bounce", "song.json", "--to", format, "--format", format, "--json"])
+            .tautline(&[
+                "bounce",
+                "song.json",
+                "--to",
+                format,
+                "--format",
+                format,
+                "--dither",
+                "off",
+                "--json",
+            ])
             .ends(0)
             .json();
         let read = |file: &Value| {
@@ -97,7 +107,7 @@ fn every_format_reads_back_as_the_same_sound() {
 fn the_sound_is_the_takes_own_where_nothing_was_done_to_it() {
     let desk = busy();
     desk.tautline(&["bounce", "song.json", "--to", "out", "--format", "f32"]).ends(0);
-    let (_, lead) = read_wav(&desk.path("out/Lantern-Row_01_guide_lead.wav"));
+    let (_, lead) = read_wav(&desk.path("out/Lantern-Row_01_guide_lead_48k.wav"));
     let source: Vec<f32> =
         noise(96_000, "lead.wav").iter().map(|x| (f64::from(*x) / 8_388_608.0) as f32).collect();
     assert!(lead[..12_000].iter().all(|x| *x == 0.0), "before the origin there is silence");
@@ -127,11 +137,11 @@ fn nothing_is_written_over_unless_told_and_recordings_never() {
     let before = desk.files();
     bounce("out", &[])
         .ends(4)
-        .complains(&["Lantern-Row_01_guide_lead.wav and 5 more files exist", "--overwrite"]);
+        .complains(&["Lantern-Row_01_guide_lead_48k.wav and 5 more files exist already", "--overwrite"]);
     // One file in the way is enough, and nothing new appears beside it.
-    desk.put("Lantern-Row_stack.wav", "mine");
-    bounce(".", &[]).ends(4).complains(&["Lantern-Row_stack.wav exists"]);
-    std::fs::remove_file(desk.path("Lantern-Row_stack.wav")).unwrap();
+    desk.put("Lantern-Row_stack_48k.wav", "mine");
+    bounce(".", &[]).ends(4).complains(&["Lantern-Row_stack_48k.wav exists"]);
+    std::fs::remove_file(desk.path("Lantern-Row_stack_48k.wav")).unwrap();
     bounce("lead.wav", &[]).ends(4).complains(&["lead.wav", "it is a file, not a folder"]);
     assert_eq!(desk.files(), before);
     desk.run("gain -1dB on lane 1").ends(0);
@@ -146,13 +156,13 @@ fn nothing_is_written_over_unless_told_and_recordings_never() {
         "Lantern Row",
         "--guide",
         "lead.wav",
-        "out/Lantern-Row_stack.wav",
+        "out/Lantern-Row_stack_48k.wav",
     ])
     .ends(0);
     let before = desk.files();
     desk.tautline(&["bounce", "b.json", "--to", "out", "--overwrite"])
         .ends(4)
-        .complains(&["Lantern-Row_stack.wav is a recording of this session"]);
+        .complains(&["Lantern-Row_stack_48k.wav is a recording of this session"]);
     assert_eq!(desk.files(), before);
 }
 
@@ -188,8 +198,20 @@ fn a_reader_of_another_make_opens_every_file_and_the_lanes_add_up_to_the_stack()
     };
     let desk = busy();
     for format in ["i16", "i24", "f32", "flac"] {
-        let report =
-            desk.tautline(&["bounce", "song.json", "--to", format, "--format", format, "--json"]).ends(0).out;
+        let report = desk
+            .tautline(&[
+                "bounce",
+                "song.json",
+                "--to",
+                format,
+                "--format",
+                format,
+                "--dither",
+                "off",
+                "--json",
+            ])
+            .ends(0)
+            .out;
         let report = desk.put(format!("{format}.json"), report);
         let read = Command::new(python).arg(&script).arg(desk.path(format)).arg(report).output().unwrap();
         let text = String::from_utf8_lossy(&read.stdout);
@@ -199,8 +221,8 @@ fn a_reader_of_another_make_opens_every_file_and_the_lanes_add_up_to_the_stack()
     // It must be able to say no.
     let report = desk.path("f32.json");
     std::fs::copy(
-        desk.path("f32/Lantern-Row_01_guide_lead.wav"),
-        desk.path("f32/Lantern-Row_04_harmony_harm.wav"),
+        desk.path("f32/Lantern-Row_01_guide_lead_48k.wav"),
+        desk.path("f32/Lantern-Row_04_harmony_harm_48k.wav"),
     )
     .unwrap();
     let changed = std::fs::read_to_string(&report).unwrap().replace("\"muted\": true", "\"muted\": false");

@@ -98,7 +98,7 @@ fn wrong_commands_name_the_column_and_what_could_stand_there() {
         ("mute on lane 2; shift 12ms", &["column 23"]),
         ("cut at 1s on lane 9", &["no lane 9", "lanes 1 to 3"]),
         ("cut at 1s", &["no cursor in a script"]),
-        ("tail to guide on lane 2", &["does not measure"]),
+        ("tail to guide on lane 2", &["all last words end within"]),
         ("fade both 5ms curve rased-cosine on lane 2", &["raised-cosine"]),
         ("fade preset sotf-ends on lane 2", &["soft-ends"]),
         ("goto \"nowhere\"", &["no mark \"nowhere\""]),
