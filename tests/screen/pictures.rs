@@ -31,6 +31,7 @@ fn the_lanes_view_shows_names_sound_regions_and_the_cursor_in_plain_ascii() {
     assert!(picture[3].contains(']'), "the region's end: {}", picture[3]);
     // One cursor through everything.
     let column = picture[2].find('|').unwrap();
+    #[expect(clippy::needless_range_loop, reason = "rows are named by their number")]
     for y in 3..22 {
         assert_eq!(picture[y].as_bytes()[column], b'|', "row {y}: {}", picture[y]);
     }
