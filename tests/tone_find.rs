@@ -109,7 +109,6 @@ fn too_little_to_go_by_is_said_so() {
 }
 
 #[test]
-#[ignore = "open: the tone is unfinished"]
 fn a_muddy_band_is_found_where_it_was_put_and_none_where_none_is() {
     // A voice whose spectrum falls evenly, thick with harmonics: nothing stands out of it.
     let mut even = vowel(55.0, -20.0, 96_000, RATE);
@@ -133,7 +132,6 @@ fn a_muddy_band_is_found_where_it_was_put_and_none_where_none_is() {
 }
 
 #[test]
-#[ignore = "open: the tone is unfinished"]
 fn a_high_pass_is_proposed_below_the_voice_and_steeper_where_it_rumbles() {
     for lowest in [110.0, 150.0, 220.0] {
         let voice = vowel(lowest, -18.0, 96_000, RATE);

@@ -275,7 +275,6 @@ fn a_swap_to_the_same_settings_is_not_heard_at_all() {
 }
 
 #[test]
-#[ignore = "open: the tone is unfinished"]
 fn a_swap_to_other_settings_glides_without_a_click_and_arrives() {
     // A smooth signal: any jump of the output is a click.
     let input = sine(440.0, -6.0, 24_000, RATE);
@@ -294,7 +293,7 @@ fn a_swap_to_other_settings_glides_without_a_click_and_arrives() {
         again.adopt(&old);
         let rest = run(&mut new, 10_000, &[&input[10_000..]], &[100]).remove(0);
         let split = run(&mut again, 10_000, &[&input[10_000..]], &[1, 63, 500, 37]).remove(0);
-        assert_eq!(bits(std::slice::from_ref(&rest)), bits(&[split]), "a glide does not depend on blocks");
+        assert!(bits(std::slice::from_ref(&rest)) == bits(&[split]), "a glide depends on blocks");
         out.extend(rest);
         let before = steps(&out[5000..9900]);
         let settled = steps(&out[20_000..]);

@@ -9,8 +9,10 @@ use realfft::RealFftPlanner;
 use crate::song::tone::q_of_octaves;
 use crate::sound::biquad::{Biquad, Runner};
 
-/// Frames are as long as this and overlap by half.
+/// Frames are as long as this and overlap by half: short, as esses are ...
 const FRAME_S: f64 = 0.0213;
+/// ... or long, to tell low notes apart.
+const LONG_FRAME_S: f64 = 0.0853;
 /// Frames further below the loudest than this say nothing.
 const RANGE_DB: f64 = 50.0;
 /// Where high begins and low ends, in Hz.
@@ -79,12 +81,16 @@ pub struct Spectra {
     pub hop: usize,
 }
 
-/// Looks at a lane's samples frame by frame.
+/// Looks at a lane's samples in short frames.
 #[must_use]
 pub fn spectra(samples: &[f32], rate: u32) -> Spectra {
+    in_frames(samples, rate, FRAME_S)
+}
+
+fn in_frames(samples: &[f32], rate: u32, frame_s: f64) -> Spectra {
     let rate = f64::from(rate);
     #[expect(clippy::cast_possible_truncation, clippy::cast_sign_loss, reason = "a few thousand")]
-    let size = ((FRAME_S * rate) as usize).next_power_of_two().max(64);
+    let size = ((frame_s * rate) as usize).next_power_of_two().max(64);
     let hop = size / 2;
     let bins = size / 2 + 1;
     let bin_hz = rate / size as f64;
@@ -258,7 +264,7 @@ pub struct MudFinding {
 /// between the octaves around it. `None` if none stands out by 2 dB.
 #[must_use]
 pub fn find_mud(samples: &[f32], rate: u32) -> Option<MudFinding> {
-    let found = spectra(samples, rate);
+    let found = in_frames(samples, rate, LONG_FRAME_S);
     if found.counts[1] < LEAST_FRAMES {
         return None;
     }
@@ -286,7 +292,7 @@ pub struct RumbleFinding {
 /// Looks for where the voice begins and how much lies below it. `None` without vowels.
 #[must_use]
 pub fn find_rumble(samples: &[f32], rate: u32) -> Option<RumbleFinding> {
-    let found = spectra(samples, rate);
+    let found = in_frames(samples, rate, LONG_FRAME_S);
     if found.counts[1] < LEAST_FRAMES {
         return None;
     }

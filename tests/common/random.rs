@@ -130,6 +130,30 @@ fn edit_ref() -> BoxedStrategy<String> {
     .boxed()
 }
 
+/// What stands between `tone` and its scope.
+fn tone() -> BoxedStrategy<String> {
+    text(&[
+        "highpass 90Hz",
+        "highpass 120Hz slope 24",
+        "highpass off",
+        "eq 2 bell 300Hz -4dB q 1.4",
+        "eq 4 high-shelf 9kHz +2dB",
+        "eq 2 off",
+        "eq 1 bell 30kHz 3dB",
+        "deess 7500Hz threshold -30dB at most 8dB",
+        "deess threshold -12dB relative",
+        "compress threshold -20dB ratio 4 attack 5ms release 60ms knee 6dB",
+        "compress ratio 0.5",
+        "drive 3dB",
+        "gain -2dB",
+        "order deess,eq,compress,drive",
+        "bypass on",
+        "bypass deess off",
+        "clear",
+        "copy from lane 2",
+    ])
+}
+
 /// One command line; many will be refused by one session or another.
 pub fn command() -> BoxedStrategy<String> {
     let fit = || text(&["", "", " fit"]);
@@ -158,6 +182,7 @@ pub fn command() -> BoxedStrategy<String> {
         (2, filled("trim to {}{}", vec![span(), scope()])),
         (2, filled("trim {} to {}{}", vec![text(&["start", "end"]), time(), scope()])),
         (3, filled("gain {}dB{}", vec![text(&["+1.5", "-3", "-40", "to 2", "to -144", "+30"]), scope()])),
+        (4, filled("tone {}{}", vec![tone(), scope()])),
         (2, filled("pan {}{}", vec![text(&["-0.4", "1", "left", "centre", "right"]), scope()])),
         (2, filled("polarity {}{}", vec![text(&["invert", "normal"]), scope()])),
         (

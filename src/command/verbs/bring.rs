@@ -77,6 +77,9 @@ fn difference(here: &Lane, there: &Lane) -> Vec<Op> {
         .filter(|(from, to)| from != to)
         .map(|(from, to)| Op::SetLane { lane, from, to })
         .collect();
+    if here.tone != there.tone {
+        ops.push(Op::SetTone { lane, from: here.tone.clone(), to: there.tone.clone() });
+    }
     let kept: HashMap<RegionId, &Arc<Region>> =
         there.regions.iter().map(|region| (region.id, region)).collect();
     let mut known = std::collections::HashSet::new();

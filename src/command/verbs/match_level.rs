@@ -225,7 +225,7 @@ fn per_phrase(
     let lane = context.session.song().lanes[row].clone();
     let mut measured = Measured::new(&lane, context, &[])?;
     let phrases = measured.phrases.clone();
-    let pieces = pieces(&phrases);
+    let pieces = pieces(&phrases, &lane);
     let differences: Vec<Option<f64>> = pieces
         .iter()
         .map(|piece| guide.loudness(*piece).zip(measured.loudness(*piece)).map(|(guide, own)| guide - own))
@@ -263,17 +263,33 @@ fn per_phrase(
     Ok(())
 }
 
+/// Where one phrase's piece ends and the next one's begins, for a border at `at`: beside fades and crossfades that are
+/// there, since nothing can be cut in them.
+fn border(lane: &Lane, at: Position) -> (Position, Position) {
+    for pair in lane.regions.windows(2) {
+        let (crossing, over) = (pair[1].at, pair[0].end());
+        if crossing <= at && at < over {
+            return (crossing, over);
+        }
+    }
+    match lane.regions.iter().find(|region| region.contains(at)) {
+        Some(region) if at < region.at + region.fade_in.length => (region.at, region.at),
+        Some(region) if at >= region.end() - region.fade_out.length => (region.end(), region.end()),
+        _ => (at, at),
+    }
+}
+
 /// The stretches that phrases have to themselves: each reaches half way to its neighbours.
-fn pieces(phrases: &[Span]) -> Vec<Span> {
-    let middle = |left: Span, right: Span| Position(i64::midpoint(left.end.0, right.start.0));
+fn pieces(phrases: &[Span], lane: &Lane) -> Vec<Span> {
+    let middle = |left: Span, right: Span| border(lane, Position(i64::midpoint(left.end.0, right.start.0)));
     (0..phrases.len())
         .map(|index| {
             let phrase = phrases[index];
             let before = index.checked_sub(1).map(|left| middle(phrases[left], phrase));
             let after = phrases.get(index + 1).map(|right| middle(phrase, *right));
             Span {
-                start: before.unwrap_or(Position(phrase.start.0.saturating_sub(1 << 40))),
-                end: after.unwrap_or(Position(phrase.end.0.saturating_add(1 << 40))),
+                start: before.map_or(Position(phrase.start.0.saturating_sub(1 << 40)), |border| border.1),
+                end: after.map_or(Position(phrase.end.0.saturating_add(1 << 40)), |border| border.0),
             }
         })
         .collect()

@@ -481,16 +481,18 @@ impl Group {
         let mut done = 0;
         while done < frames {
             let count = (frames - done).min(BLOCK);
+            // Told before: a glide that ends within the block has still changed what lies before its end.
+            let gliding = self.gliding > 0;
             self.load(blocks, done, count);
             let at = at.saturating_add_unsigned(done as u64);
             self.arch.dispatch(Run { group: self, at, count });
-            self.store(blocks, done, count);
+            self.store(blocks, done, count, gliding);
             done += count;
         }
     }
 
-    fn touched(&self) -> impl Iterator<Item = (usize, Place)> {
-        let gliding = self.gliding > 0;
+    /// The slots whose channels are changed.
+    fn touched(&self, gliding: bool) -> impl Iterator<Item = (usize, Place)> {
         let places = self.places.into_iter().enumerate();
         places.filter_map(move |(slot, place)| place.filter(|p| gliding || !p.idle).map(|p| (slot, p)))
     }
@@ -506,8 +508,8 @@ impl Group {
         }
     }
 
-    fn store(&self, blocks: &mut impl Blocks, from: usize, count: usize) {
-        for (slot, place) in self.touched() {
+    fn store(&self, blocks: &mut impl Blocks, from: usize, count: usize, gliding: bool) {
+        for (slot, place) in self.touched(gliding) {
             let block = blocks.block(place.voice, place.channel);
             let samples = block.get_mut(from..).unwrap_or_default();
             for (wide, sample) in self.buffer[..count].iter().zip(samples) {
