@@ -75,6 +75,8 @@ pub enum Effect {
     Edit(String),
     /// Do this with the sound.
     Transport(TransportRequest),
+    /// Send the sound to this output; empty: tell what outputs there are.
+    Output(String),
     /// Read samples of a recording (frames from, up to) and answer with [`Event::Samples`].
     Samples(AssetId, u64, u64),
     /// Stop background work.

@@ -8,6 +8,7 @@ mod cursor;
 mod focus;
 mod leave;
 mod look;
+mod output;
 mod play;
 mod select;
 mod stride;
@@ -50,6 +51,7 @@ pub static VERBS: &[&ScreenVerb] = &[
     &play::STOP,
     &play::HEAR,
     &play::FOLLOW,
+    &output::VERB,
     &stride::VERB,
     &walk::VERB,
     &ask::TYPE,
