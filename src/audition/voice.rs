@@ -187,9 +187,8 @@ fn stretch_at_hand<S: Source + ?Sized>(scene: &Scene, at: Position, length: Leng
         let first = lane.segments.partition_point(|segment| segment.end <= at);
         let here = lane.segments.iter().skip(first).take_while(|segment| segment.at < end);
         here.into_iter().all(|segment| {
-            let from = at.max(segment.at);
-            let frames = end.min(segment.end).since(from).0;
-            source.has(segment.asset, segment.source_in.saturating_add(from.since(segment.at).0), frames)
+            let (from, to) = segment.frames(at.max(segment.at), end.min(segment.end));
+            source.has(segment.asset, from, to - from)
         })
     })
 }

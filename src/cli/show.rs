@@ -57,6 +57,8 @@ struct ShownRegion<'a> {
     length: Length,
     at: Position,
     gain_db: Db,
+    #[serde(skip_serializing_if = "Option::is_none")]
+    highpass_hz: Option<f64>,
     fade_in: Fade,
     fade_out: Fade,
     /// Only where it is not the lane's own.
@@ -89,6 +91,7 @@ fn shown<'a>(session: &'a Session, head: EditId, song: &'a Song) -> Shown<'a> {
         length: region.length,
         at: region.at,
         gain_db: region.gain_db,
+        highpass_hz: region.highpass_hz,
         fade_in: region.fade_in,
         fade_out: region.fade_out,
         file: (region.asset != lane.asset).then(|| file_name(session, region.asset)),
