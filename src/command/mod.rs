@@ -41,7 +41,7 @@ pub use outcome::{Action, Done, Remark};
 pub use parse::{Command, carry_out, parse};
 pub use proposal::{Breaths, Does, GapRules, LaneProposals, Proposal, gaps};
 pub use scope::Scope;
-pub use single::{read_gain, read_lanes, read_length, read_span};
+pub use single::{read_gain, read_lanes, read_length, read_shift, read_span};
 pub use suggest::nearest;
 pub use table::{Call, ScopeUse, VERBS, Verb, verb};
 pub use value::{EditRef, LaneRef, Quantity, TimeExpr, Unit, Value, read_time};

@@ -3,8 +3,15 @@
 //! Listening finds the guide's words in the recordings; here both are put where their regions lie. So an
 //! offset falls as regions are slid, without listening again.
 
+pub mod apart;
+pub mod carry;
+pub mod held;
+pub mod pieces;
 mod place;
+pub mod quiet;
 pub mod report;
+pub mod room;
+pub mod stretch;
 pub mod tighten;
 
 use std::sync::Arc;
@@ -59,8 +66,18 @@ pub struct WordTiming {
     pub guide_end: f64,
     /// Lane onset minus guide onset, in samples.
     pub offset: f64,
+    /// The offset that is intended, in samples, if one is held.
+    pub held: Option<f64>,
     /// The same onset sounds more than once on the lane.
     pub doubled: bool,
+}
+
+impl WordTiming {
+    /// How far it lies from where it is meant to, in samples: from the guide, or from the offset that is held.
+    #[must_use]
+    pub fn off(&self) -> f64 {
+        self.offset - self.held.unwrap_or(0.0)
+    }
 }
 
 /// One lane against the guide.

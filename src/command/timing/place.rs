@@ -99,6 +99,7 @@ fn timed(lane: &Lane, asset: AssetId, number: usize, word: &GuideWord, found: &M
         end_in_take: source,
         guide_end: (guide_origin + found.guide_end).min(word.latest.0 as f64),
         offset: place.at - word.at.0 as f64,
+        held: None,
         doubled: place.doubled,
     })
 }

@@ -1,13 +1,14 @@
 //! Which pieces of a lane to slide, by how much, and where to cut: the fewest cuts that bring its words within
-//! a tolerance. Nothing is changed here; `verbs::tighten` carries a plan out.
+//! a tolerance. Nothing is changed here; [`super::carry`] carries a plan out.
 
+use super::held::Held;
+use super::quiet::{Block, Border, blocks};
 use super::{LaneTiming, Timing, WordTiming};
 use crate::command::context::Context;
 use crate::command::diagnostic::Diagnostic;
 use crate::command::outcome::Remark;
-use crate::listen::SoundKind;
 use crate::listen::timing::Alike;
-use crate::song::{Lane, Position, Region};
+use crate::song::{Lane, Position};
 
 /// What may be done.
 #[derive(Debug, Clone, Copy, PartialEq)]
@@ -20,19 +21,10 @@ pub struct Rules {
     pub sure: f64,
     /// Vowels are brought together instead of onsets.
     pub vowels: bool,
-}
-
-/// Where a lane is quiet between two words, on the timeline before anything is slid.
-#[derive(Debug, Clone, Copy, PartialEq)]
-pub struct Quiet {
-    /// First quiet sample.
-    pub from: i64,
-    /// One past the last quiet sample.
-    pub to: i64,
-    /// Where to cut: the quietest place.
-    pub cut: i64,
-    /// Level there in dBFS rms.
-    pub level_db: f64,
+    /// Cuts inside a held sound are allowed, in phase.
+    pub inside: bool,
+    /// Onsets of two lanes come no closer to each other than this, in samples.
+    pub apart: Option<f64>,
 }
 
 /// A piece of a lane that is slid as one.
@@ -40,8 +32,10 @@ pub struct Quiet {
 pub struct Piece {
     /// Index of its region before any cut.
     pub region: usize,
-    /// What parts it from the piece before it in its region; the first piece has none.
-    pub before: Option<Quiet>,
+    /// What parts it from the piece before it in its region.
+    pub before: Border,
+    /// Where it is cut in phase, if the border is a held sound; see [`super::held`].
+    pub held: Option<Held>,
     /// By how many samples it is to go later; negative is earlier.
     pub by: i64,
     /// Its words: indices into the lane's words.
@@ -63,8 +57,6 @@ pub struct Plan {
 
 /// A tail may be cut short by this when a word is slid against it, in ms.
 const TAIL_MS: f64 = 20.0;
-/// A cut lies so far below the voice, in dB, or it is none.
-const BELOW_VOICE_DB: f64 = 20.0;
 
 /// Plans one lane: only words whose region `wanted` accepts.
 ///
@@ -95,96 +87,11 @@ pub fn plan(
         if words.is_empty() || !words.iter().any(|index| wanted(region, lane.words[*index].word)) {
             continue;
         }
-        let blocks = blocks(context, lane, on, &words)?;
+        let blocks = blocks(context, lane, on, &words, rules.inside)?;
         join_blocks(timing, lane, region, blocks, rules, &mut plan, wanted);
     }
     keep_order(song_lane, lane, &mut plan, timing);
     Ok(plan)
-}
-
-/// Words that stay together, and the quiet place before them.
-type Kept = (Option<Quiet>, Vec<usize>);
-
-/// Words between which there is no quiet place stay together.
-fn blocks(
-    context: &Context,
-    lane: &LaneTiming,
-    region: &Region,
-    words: &[usize],
-) -> Result<Vec<Kept>, Diagnostic> {
-    let heard = context.hearing.heard(region.asset)?;
-    let limit = f64::from(heard.voice_db) - BELOW_VOICE_DB;
-    let breaths: Vec<(i64, i64)> = heard
-        .of(SoundKind::Breath)
-        .map(|breath| {
-            let origin = region.source_origin().0;
-            (origin.saturating_add_unsigned(breath.start), origin.saturating_add_unsigned(breath.end))
-        })
-        .collect();
-    let mut blocks: Vec<Kept> = Vec::new();
-    for (place, index) in words.iter().enumerate() {
-        let quiet = match place.checked_sub(1) {
-            Some(before) => {
-                let (left, right) = (&lane.words[words[before]], &lane.words[*index]);
-                quiet_between(context, region, (left, right), &breaths, limit)?
-            }
-            None => None,
-        };
-        match (quiet, blocks.last_mut()) {
-            (None, Some((_, block))) => block.push(*index),
-            (quiet, _) => blocks.push((quiet, vec![*index])),
-        }
-    }
-    Ok(blocks)
-}
-
-/// The quietest place between two words of a region, if it is quiet enough; a breath goes with the word after it.
-fn quiet_between(
-    context: &Context,
-    region: &Region,
-    (left, right): (&WordTiming, &WordTiming),
-    breaths: &[(i64, i64)],
-    limit: f64,
-) -> Result<Option<Quiet>, Diagnostic> {
-    let rate = f64::from(context.session.rate);
-    let ms = |ms: f64| (ms * rate / 1000.0) as i64;
-    let mut to = right.at as i64 - ms(2.0);
-    let from = (left.end as i64).min(to - ms(45.0)).max(left.at as i64 + ms(40.0));
-    if let Some(breath) =
-        breaths.iter().find(|(start, end)| *start < to && *end > from && *start > left.at as i64)
-    {
-        to = to.min(breath.0);
-    }
-    let inner = ((region.at + region.fade_in.length).0 + 1, (region.end() - region.fade_out.length).0 - 1);
-    let (from, to) = (from.max(inner.0), to.min(inner.1));
-    let window = ms(4.0).max(1);
-    if to - from < window || to - from > 30 * rate as i64 {
-        return Ok(None);
-    }
-    let mut samples = vec![0.0f32; usize::try_from(to - from).unwrap_or(0)];
-    let source = (from - region.source_origin().0).max(0) as u64;
-    context.hearing.samples(region.asset, source, &mut samples)?;
-    let step = ms(1.0).max(1);
-    let count = (samples.len() as i64 - window) / step + 1;
-    let level = |index: i64| {
-        let at = (index * step) as usize;
-        crate::listen::seam::db(crate::listen::seam::power(&samples[at..at + window as usize]))
-    };
-    let levels: Vec<f64> = (0..count).map(level).collect();
-    // Of places that are quiet alike the last counts, so that what rings of the word before keeps its room.
-    let lowest = levels.iter().copied().fold(f64::INFINITY, f64::min);
-    let best = levels.iter().rposition(|level| *level <= lowest + 3.0).unwrap_or(0);
-    if levels[best] > limit {
-        return Ok(None);
-    }
-    let first = (0..=best).rev().take_while(|index| levels[*index] <= limit).last().unwrap_or(best);
-    let last = (best..levels.len()).take_while(|index| levels[*index] <= limit).last().unwrap_or(best);
-    Ok(Some(Quiet {
-        from: from + first as i64 * step,
-        to: from + last as i64 * step + window,
-        cut: from + best as i64 * step + window / 2,
-        level_db: levels[best],
-    }))
 }
 
 /// Shifts that bring a block within the tolerance, with the offset to aim at.
@@ -197,8 +104,8 @@ struct Wish {
 
 fn wish(lane: &LaneTiming, block: &[usize], rules: &Rules) -> Option<Wish> {
     let offset = |word: &WordTiming| match rules.vowels {
-        true => word.offset + word.found.vowel_lag,
-        false => word.offset,
+        true => word.off() + word.found.vowel_lag,
+        false => word.off(),
     };
     let sure = |word: &&WordTiming| word.found.confidence >= rules.sure;
     let offsets: Vec<f64> = block.iter().map(|index| &lane.words[*index]).filter(sure).map(offset).collect();
@@ -238,13 +145,13 @@ fn join_blocks(
     timing: &Timing,
     lane: &LaneTiming,
     region: usize,
-    blocks: Vec<Kept>,
+    blocks: Vec<Block>,
     rules: &Rules,
     plan: &mut Plan,
     wanted: &dyn Fn(usize, usize) -> bool,
 ) {
     let mut open: Option<(Piece, Wish)> = None;
-    for (before, words) in blocks {
+    for Block { before, words } in blocks {
         let at = lane.words[words[0]].at as i64;
         let names = names(lane, &words);
         let mut here = wish(lane, &words, rules);
@@ -261,8 +168,14 @@ fn join_blocks(
             plan.refused.push(remark(plan.row, at, format!("{names}: {by:+.1} ms is beyond the limit")));
             *found = Wish { low: 0.0, high: 0.0, confidence: 1.0, offsets: vec![0.0] };
         }
-        let fresh =
-            |before, words, wish: &Wish| Piece { region, before, by: 0, words, confidence: wish.confidence };
+        let fresh = |before, words, wish: &Wish| Piece {
+            region,
+            before,
+            held: None,
+            by: 0,
+            words,
+            confidence: wish.confidence,
+        };
         open = Some(match (open.take(), here) {
             (None, here) => {
                 let any =
@@ -309,8 +222,9 @@ fn keep_order(on: &Lane, lane: &LaneTiming, plan: &mut Plan, timing: &Timing) {
     for index in 1..plan.pieces.len() {
         let (before, here) = (&plan.pieces[index - 1], &plan.pieces[index]);
         let room = match here.before {
-            Some(quiet) => quiet.to - quiet.from,
-            None => {
+            Border::Held => continue,
+            Border::Quiet(quiet) => quiet.to - quiet.from,
+            Border::Start => {
                 let ended = before.words.last().map_or(i64::MIN, |word| lane.words[*word].end as i64);
                 let left_end = on.regions[before.region].end().0;
                 let onset = here.words.first().map_or(i64::MAX, |word| lane.words[*word].at as i64);
@@ -339,6 +253,6 @@ pub fn names(lane: &LaneTiming, words: &[usize]) -> String {
     }
 }
 
-fn remark(row: usize, at: i64, text: String) -> Remark {
+pub(super) fn remark(row: usize, at: i64, text: String) -> Remark {
     Remark { lane: row + 1, from: Position(at), to: Position(at), text }
 }

@@ -3,12 +3,12 @@
 //! A vowel that rings longer is faded; one that ends in a consonant keeps it: a stretch of the held sound before it is
 //! taken out and the consonant slid there, joined in phase. What ends early is told, never stretched.
 
-use super::tighten::remove_stretch;
 use crate::command::context::Context;
 use crate::command::diagnostic::Diagnostic;
 use crate::command::draft::Draft;
 use crate::command::outcome::{Action, Remark};
 use crate::command::table::Call;
+use crate::command::timing::stretch::remove_stretch;
 use crate::command::timing::{LaneTiming, Timing, WordTiming, measure};
 use crate::command::verbs::FadeChange;
 use crate::listen::SoundKind;
