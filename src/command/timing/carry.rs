@@ -68,6 +68,7 @@ pub fn carry_out(
     for (index, piece) in now.iter().enumerate() {
         draft.slide(row, index, Shift(by(*piece)));
     }
+    keep_origin(draft, lane, row, now[0]);
     // From the last to the first, so that what is put into a hole moves no index that is still needed.
     for index in (1..now.len()).rev() {
         let (left, right) = (now[index - 1], now[index]);
@@ -77,6 +78,18 @@ pub fn carry_out(
         }
     }
     Ok(done)
+}
+
+/// A lane that began at the song's origin or later still does, if only silence would lie before it: otherwise all files of
+/// a bounce would begin earlier for its sake.
+fn keep_origin(draft: &mut Draft, lane: &LaneTiming, row: usize, first: Option<&Piece>) {
+    let Some(piece) = first else { return };
+    let region = draft.region(row, 0).clone();
+    let onset = piece.words.first().map_or(0, |word| lane.words[*word].at as i64 + piece.by);
+    if region.at.0 >= 0 || region.at.0 < piece.by || onset <= region.fade_in.length.0.cast_signed() {
+        return;
+    }
+    set(draft, row, 0, &region, (0, region.end().0));
 }
 
 /// Where on the timeline the two sides of a seam may end and begin, after they were slid.

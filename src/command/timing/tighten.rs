@@ -140,6 +140,60 @@ fn median(values: &[f64]) -> f64 {
     }
 }
 
+/// A piece that still takes blocks in.
+struct Open {
+    wish: Wish,
+    /// Its blocks, and of those whose words are not sure by how much these seem to be off.
+    blocks: Vec<(Block, Option<f64>)>,
+}
+
+impl Open {
+    fn new(block: Block, wish: Wish, unsure: Option<f64>) -> Open {
+        Open { wish, blocks: vec![(block, unsure)] }
+    }
+
+    /// Takes a block in if one shift still serves all; gives it back otherwise.
+    fn take(&mut self, block: Block, wish: Wish) -> Result<(), (Block, Wish)> {
+        let (low, high) = (self.wish.low.max(wish.low), self.wish.high.min(wish.high));
+        if low > high {
+            return Err((block, wish));
+        }
+        (self.wish.low, self.wish.high) = (low, high);
+        self.wish.confidence = self.wish.confidence.min(wish.confidence);
+        self.wish.offsets.extend(wish.offsets);
+        self.blocks.push((block, None));
+        Ok(())
+    }
+
+    /// Ends the piece. Words that are not sure go with it, but where that would take them farther off they stay.
+    fn close(self, region: usize, rules: &Rules, plan: &mut Plan) {
+        let Wish { low, high, confidence, offsets } = self.wish;
+        let still = low <= 0.0 && high >= 0.0 || offsets.is_empty();
+        let by = match still {
+            true => 0.0,
+            false => (-median(&offsets)).clamp(low, high).clamp(-rules.at_most, rules.at_most).round(),
+        };
+        for (block, unsure) in self.blocks {
+            let farther = unsure.is_some_and(|off| (off + by).abs() > off.abs() + rules.within);
+            let by = if farther { 0 } else { by as i64 };
+            match plan.pieces.last_mut() {
+                Some(piece) if piece.region == region && piece.by == by && block.before != Border::Start => {
+                    piece.words.extend(block.words);
+                    piece.confidence = piece.confidence.min(confidence);
+                }
+                _ => plan.pieces.push(Piece {
+                    region,
+                    before: block.before,
+                    held: None,
+                    by,
+                    words: block.words,
+                    confidence,
+                }),
+            }
+        }
+    }
+}
+
 /// From left to right each piece takes in as many blocks as one shift serves: no plan has fewer cuts.
 fn join_blocks(
     timing: &Timing,
@@ -150,70 +204,55 @@ fn join_blocks(
     plan: &mut Plan,
     wanted: &dyn Fn(usize, usize) -> bool,
 ) {
-    let mut open: Option<(Piece, Wish)> = None;
-    for Block { before, words } in blocks {
-        let at = lane.words[words[0]].at as i64;
-        let names = names(lane, &words);
-        let mut here = wish(lane, &words, rules);
+    let stays = || Wish { low: 0.0, high: 0.0, confidence: 1.0, offsets: vec![0.0] };
+    let mut open: Option<Open> = None;
+    for block in blocks {
+        let at = lane.words[block.words[0]].at as i64;
+        let names = names(lane, &block.words);
+        let mut here = wish(lane, &block.words, rules);
+        if !block.words.iter().any(|index| wanted(region, lane.words[*index].word)) {
+            here = Some(stays());
+        }
         if here.is_none() {
             plan.refused.push(remark(plan.row, at, format!("{names}: not sure enough to be moved")));
-        }
-        if !words.iter().any(|index| wanted(region, lane.words[*index].word)) {
-            here = Some(Wish { low: 0.0, high: 0.0, confidence: 1.0, offsets: vec![0.0] });
         }
         if let Some(found) = &mut here
             && (found.low > rules.at_most || found.high < -rules.at_most)
         {
             let by = timing.ms(median(&found.offsets));
             plan.refused.push(remark(plan.row, at, format!("{names}: {by:+.1} ms is beyond the limit")));
-            *found = Wish { low: 0.0, high: 0.0, confidence: 1.0, offsets: vec![0.0] };
+            *found = stays();
         }
-        let fresh = |before, words, wish: &Wish| Piece {
-            region,
-            before,
-            held: None,
-            by: 0,
-            words,
-            confidence: wish.confidence,
-        };
-        open = Some(match (open.take(), here) {
-            (None, here) => {
-                let any =
-                    Wish { low: f64::NEG_INFINITY, high: f64::INFINITY, confidence: 1.0, offsets: vec![] };
-                let wish = here.unwrap_or(any);
-                (fresh(before, words, &wish), wish)
-            }
-            (Some((mut piece, wish)), None) => {
-                piece.words.extend(words);
-                (piece, wish)
-            }
-            (Some((mut piece, mut wish)), Some(more)) => {
-                let (low, high) = (wish.low.max(more.low), wish.high.min(more.high));
-                if low <= high {
-                    piece.words.extend(words);
-                    piece.confidence = piece.confidence.min(more.confidence);
-                    (wish.low, wish.high) = (low, high);
-                    wish.offsets.extend(more.offsets);
-                    (piece, wish)
-                } else {
-                    close(piece, &wish, rules, plan);
-                    (fresh(before, words, &more), more)
+        let Some(found) = here else {
+            let seems: Vec<f64> = block.words.iter().map(|index| lane.words[*index].off()).collect();
+            let seems = Some(median(&seems));
+            match &mut open {
+                Some(open) => open.blocks.push((block, seems)),
+                None => {
+                    let (low, high) = (f64::NEG_INFINITY, f64::INFINITY);
+                    open = Some(Open::new(
+                        block,
+                        Wish { low, high, confidence: 1.0, offsets: Vec::new() },
+                        seems,
+                    ));
                 }
             }
+            continue;
+        };
+        open = Some(match open.take() {
+            None => Open::new(block, found, None),
+            Some(mut piece) => match piece.take(block, found) {
+                Ok(()) => piece,
+                Err((block, found)) => {
+                    piece.close(region, rules, plan);
+                    Open::new(block, found, None)
+                }
+            },
         });
     }
-    if let Some((piece, wish)) = open {
-        close(piece, &wish, rules, plan);
+    if let Some(piece) = open {
+        piece.close(region, rules, plan);
     }
-}
-
-fn close(mut piece: Piece, wish: &Wish, rules: &Rules, plan: &mut Plan) {
-    let still = wish.low <= 0.0 && wish.high >= 0.0;
-    if !still && !wish.offsets.is_empty() {
-        let by = (-median(&wish.offsets)).clamp(wish.low, wish.high).clamp(-rules.at_most, rules.at_most);
-        piece.by = by.round() as i64;
-    }
-    plan.pieces.push(piece);
 }
 
 /// Holds back pieces that would run into the word before them.
