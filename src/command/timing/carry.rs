@@ -16,10 +16,10 @@ const CROSS_MS: f64 = 15.0;
 const FADE_MS: f64 = 10.0;
 /// Shortest crossfade that is worth the name, in ms.
 const LEAST_MS: f64 = 2.0;
-/// What lies this close before an onset belongs to its word though it is quiet: the closure of a stop, a breathy start.
-/// It neither sounds twice nor is lost, as far as there is room, in ms.
-const LEAD_MS: f64 = 90.0;
-/// With less than this of it left, a hole is better than a word that begins twice, in ms.
+/// What lies this close behind an ending or before an onset belongs to its word though it is quiet: a release, the closure
+/// of a stop, a breathy start. It neither sounds twice nor is lost, as far as there is room, in ms.
+const MARGIN_MS: f64 = 90.0;
+/// With less margin than this pieces that move apart are parted by a single cut, and the hole is filled, in ms.
 const SOFT_MS: f64 = 30.0;
 
 /// What was done to a lane.
@@ -115,7 +115,7 @@ impl Joint {
         match right.map(|piece| (piece.before, piece.held)) {
             Some((Border::Quiet(quiet), _)) => {
                 let ms = |ms: f64| (ms * f64::from(context.session.rate) / 1000.0) as i64;
-                return Joint::cut(quiet, (by(left), by(right)), (ms(LEAD_MS), ms(SOFT_MS), ms(CROSS_MS)));
+                return Joint::cut(quiet, (by(left), by(right)), (ms(MARGIN_MS), ms(SOFT_MS), ms(CROSS_MS)));
             }
             Some((Border::Held, Some(held))) => {
                 let from = held.start + by(left);
@@ -134,14 +134,16 @@ impl Joint {
         }
     }
 
-    /// A cut in a quiet place. The last of the quiet leads into the right word: it is left to that one alone, since what
-    /// the left side plays of it sounds twice, and what the right side leaves out of it is lost.
-    fn cut(quiet: Quiet, (left, right): (i64, i64), (lead, soft, cross): (i64, i64, i64)) -> Joint {
+    /// A cut in a quiet place. Of what is quiet, only the middle sounds twice or is left out.
+    fn cut(quiet: Quiet, (left, right): (i64, i64), (most, soft, cross): (i64, i64, i64)) -> Joint {
         let Quiet { from, to, .. } = quiet;
         let by = right - left;
-        let free = to - from - by.abs() - cross;
-        let kept = if by > 0 && free < soft { (to - from) / 2 } else { free };
-        let to = to - kept.clamp(0, lead);
+        let margin = ((to - from - by.abs() - cross) / 2).min(most);
+        if by > 0 && margin < soft {
+            let cut = quiet.cut;
+            return Joint::Quiet { left: (from + left, cut + left), right: (cut + right, to + right), cut: true };
+        }
+        let (from, to) = (from + margin.max(0), to - margin.max(0));
         Joint::Quiet { left: (from + left, to + left), right: (from + right, to + right), cut: true }
     }
 }

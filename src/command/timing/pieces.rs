@@ -118,6 +118,7 @@ pub fn plan(
                     },
                     held: None,
                     by: slid,
+                    fixed: true,
                     words: block.words,
                     confidence: sure,
                 }),

@@ -38,6 +38,8 @@ pub struct Piece {
     pub held: Option<Held>,
     /// By how many samples it is to go later; negative is earlier.
     pub by: i64,
+    /// It was not to be moved at all.
+    pub fixed: bool,
     /// Its words: indices into the lane's words.
     pub words: Vec<usize>,
     /// Of the words that decide, the least sure.
@@ -55,8 +57,9 @@ pub struct Plan {
     pub refused: Vec<Remark>,
 }
 
-/// A tail may be cut short by this when a word is slid against it, in ms.
-const TAIL_MS: f64 = 20.0;
+/// What stays of a quiet place when a word is slid against the one before it, in ms: room for a short crossfade and for
+/// what is quiet of either word.
+const STAYS_MS: f64 = 40.0;
 
 /// Plans one lane: only words whose region `wanted` accepts.
 ///
@@ -90,7 +93,7 @@ pub fn plan(
         let blocks = blocks(context, lane, on, &words, rules.inside)?;
         join_blocks(timing, lane, region, blocks, rules, &mut plan, wanted);
     }
-    keep_order(song_lane, lane, &mut plan, timing);
+    keep_order(song_lane, lane, rules, &mut plan, timing);
     Ok(plan)
 }
 
@@ -100,6 +103,8 @@ struct Wish {
     high: f64,
     confidence: f64,
     offsets: Vec<f64>,
+    /// These words are not to be moved.
+    fixed: bool,
 }
 
 fn wish(lane: &LaneTiming, block: &[usize], rules: &Rules) -> Option<Wish> {
@@ -126,7 +131,7 @@ fn wish(lane: &LaneTiming, block: &[usize], rules: &Rules) -> Option<Wish> {
         .map(|index| lane.words[*index].found.confidence)
         .filter(|confidence| *confidence >= rules.sure)
         .fold(1.0, f64::min);
-    Some(Wish { low, high, confidence, offsets })
+    Some(Wish { low, high, confidence, offsets, fixed: false })
 }
 
 fn median(values: &[f64]) -> f64 {
@@ -143,13 +148,15 @@ fn median(values: &[f64]) -> f64 {
 /// A piece that still takes blocks in.
 struct Open {
     wish: Wish,
+    /// Some of its words are not to be moved.
+    fixed: bool,
     /// Its blocks, and of those whose words are not sure by how much these seem to be off.
     blocks: Vec<(Block, Option<f64>)>,
 }
 
 impl Open {
     fn new(block: Block, wish: Wish, unsure: Option<f64>) -> Open {
-        Open { wish, blocks: vec![(block, unsure)] }
+        Open { fixed: wish.fixed, wish, blocks: vec![(block, unsure)] }
     }
 
     /// Takes a block in if one shift still serves all; gives it back otherwise.
@@ -161,14 +168,16 @@ impl Open {
         (self.wish.low, self.wish.high) = (low, high);
         self.wish.confidence = self.wish.confidence.min(wish.confidence);
         self.wish.offsets.extend(wish.offsets);
+        self.fixed |= wish.fixed;
         self.blocks.push((block, None));
         Ok(())
     }
 
     /// Ends the piece. Words that are not sure go with it, but where that would take them farther off they stay.
     fn close(self, region: usize, rules: &Rules, plan: &mut Plan) {
-        let Wish { low, high, confidence, offsets } = self.wish;
+        let Wish { low, high, confidence, offsets, .. } = self.wish;
         let still = low <= 0.0 && high >= 0.0 || offsets.is_empty();
+        let fixed = self.fixed;
         let by = match still {
             true => 0.0,
             false => (-median(&offsets)).clamp(low, high).clamp(-rules.at_most, rules.at_most).round(),
@@ -186,6 +195,7 @@ impl Open {
                     before: block.before,
                     held: None,
                     by,
+                    fixed,
                     words: block.words,
                     confidence,
                 }),
@@ -204,7 +214,7 @@ fn join_blocks(
     plan: &mut Plan,
     wanted: &dyn Fn(usize, usize) -> bool,
 ) {
-    let stays = || Wish { low: 0.0, high: 0.0, confidence: 1.0, offsets: vec![0.0] };
+    let stays = || Wish { low: 0.0, high: 0.0, confidence: 1.0, offsets: vec![0.0], fixed: true };
     let mut open: Option<Open> = None;
     for block in blocks {
         let at = lane.words[block.words[0]].at as i64;
@@ -230,11 +240,8 @@ fn join_blocks(
                 Some(open) => open.blocks.push((block, seems)),
                 None => {
                     let (low, high) = (f64::NEG_INFINITY, f64::INFINITY);
-                    open = Some(Open::new(
-                        block,
-                        Wish { low, high, confidence: 1.0, offsets: Vec::new() },
-                        seems,
-                    ));
+                    let any = Wish { low, high, confidence: 1.0, offsets: Vec::new(), fixed: false };
+                    open = Some(Open::new(block, any, seems));
                 }
             }
             continue;
@@ -255,13 +262,14 @@ fn join_blocks(
     }
 }
 
-/// Holds back pieces that would run into the word before them.
-fn keep_order(on: &Lane, lane: &LaneTiming, plan: &mut Plan, timing: &Timing) {
-    let tail = (TAIL_MS * f64::from(timing.rate) / 1000.0) as i64;
-    for index in 1..plan.pieces.len() {
-        let (before, here) = (&plan.pieces[index - 1], &plan.pieces[index]);
-        let room = match here.before {
-            Border::Held => continue,
+/// Holds back pieces that would run into the word before them. Where two want to be where only one can, both give way, as
+/// little as can be in all (least squares over the words, by pooling what is in each other's way).
+fn keep_order(on: &Lane, lane: &LaneTiming, rules: &Rules, plan: &mut Plan, timing: &Timing) {
+    let stays = (STAYS_MS * f64::from(timing.rate) / 1000.0) as i64;
+    let room = |before: &Piece, here: &Piece| -> Option<i64> {
+        let quiet = match here.before {
+            // A held sound gives what it can; that is found out later.
+            Border::Held => return None,
             Border::Quiet(quiet) => quiet.to - quiet.from,
             Border::Start => {
                 let ended = before.words.last().map_or(i64::MIN, |word| lane.words[*word].end as i64);
@@ -270,14 +278,44 @@ fn keep_order(on: &Lane, lane: &LaneTiming, plan: &mut Plan, timing: &Timing) {
                 onset.saturating_sub(ended.min(left_end))
             }
         };
-        let least = before.by.saturating_sub(room.max(0).saturating_add(tail));
-        if here.by < least {
-            let by = timing.ms((here.by - least) as f64);
-            let names = names(lane, &here.words);
-            let at = here.words.first().map_or(0, |word| lane.words[*word].at as i64);
-            let why = format!("{names}: {:.1} ms are left, since the word before leaves no room", by.abs());
+        Some(quiet.saturating_sub(stays).min(quiet / 5 * 3).max(0))
+    };
+    // Runs of pieces that push each other: their mean, how much they weigh, and how many they are. Room between two
+    // counts as if the later one began so much earlier.
+    let mut runs: Vec<(f64, f64, usize)> = Vec::new();
+    let (mut gone, mut rooms) = (0.0, Vec::with_capacity(plan.pieces.len()));
+    for (index, piece) in plan.pieces.iter().enumerate() {
+        let free = index.checked_sub(1).map(|before| room(&plan.pieces[before], piece));
+        gone += match free {
+            Some(Some(room)) => room as f64,
+            Some(None) => rules.at_most * 2.0,
+            None => 0.0,
+        };
+        rooms.push(gone);
+        // What is not to be moved gives way to nothing.
+        let weight = if piece.by == 0 && piece.fixed { 1e9 } else { piece.words.len().max(1) as f64 };
+        runs.push((piece.by as f64 + gone, weight, 1));
+        while let [.., (a, heavy, many), (b, light, few)] = runs.as_slice()
+            && a > b
+        {
+            let weight = heavy + light;
+            let merged = ((a * heavy + b * light) / weight, weight, many + few);
+            runs.truncate(runs.len() - 2);
+            runs.push(merged);
+        }
+    }
+    let wanted: Vec<f64> =
+        runs.into_iter().flat_map(|(mean, _, count)| std::iter::repeat_n(mean, count)).collect();
+    for (index, (wanted, gone)) in wanted.into_iter().zip(rooms).enumerate() {
+        let piece = &mut plan.pieces[index];
+        let by = (wanted - gone).round() as i64;
+        if by != piece.by {
+            let left = timing.ms((piece.by - by) as f64);
+            let at = piece.words.first().map_or(0, |word| lane.words[*word].at as i64);
+            let names = names(lane, &piece.words);
+            let why = format!("{names}: {:.1} ms are left, since its neighbour leaves no room", left.abs());
+            piece.by = by;
             plan.refused.push(remark(plan.row, at, why));
-            plan.pieces[index].by = least;
         }
     }
 }

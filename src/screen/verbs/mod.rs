@@ -9,6 +9,7 @@ mod focus;
 mod leave;
 mod look;
 mod play;
+mod propose;
 mod select;
 mod stride;
 mod theme;
@@ -52,6 +53,8 @@ pub static VERBS: &[&ScreenVerb] = &[
     &play::FOLLOW,
     &stride::VERB,
     &walk::VERB,
+    &propose::PROPOSE,
+    &propose::PROPOSAL,
     &ask::TYPE,
     &ask::FIND,
     &ask::AGAIN,
