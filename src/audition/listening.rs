@@ -127,6 +127,7 @@ mod tests {
                 mute,
                 solo,
                 notes: vec![],
+                holds: Vec::new(),
                 regions: vec![],
             })
         };

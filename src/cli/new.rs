@@ -276,6 +276,7 @@ fn build(args: &Args, folder: &Path, takes: &[Take], rate: u32) -> Result<Sessio
             solo: false,
             tone: None,
             notes: Vec::new(),
+            holds: Vec::new(),
             regions: vec![Arc::new(region)],
         }));
         assets.push(asset);

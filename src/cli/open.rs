@@ -9,10 +9,12 @@ mod remember;
 pub mod shipped;
 mod sounding;
 mod terminal;
+mod words;
 mod work;
 
 use std::panic::{AssertUnwindSafe, catch_unwind};
 use std::path::{Path, PathBuf};
+use std::sync::Arc;
 use std::sync::mpsc::channel;
 
 use super::hearing::Ears;
@@ -99,8 +101,8 @@ pub fn main(args: &Args) -> Result<(), CliError> {
         history: remember::lines(),
         sound: player.name(),
     });
-    let mut engine =
-        Engine::new(app, terminal, player, presets, Ears::new(store.session(), store.folder()), to, messages);
+    let ears = Arc::new(Ears::new(store.session(), store.folder()));
+    let mut engine = Engine::new(app, terminal, player, presets, ears, to, messages);
     if let Some(caution) = args.out.parse().ok().and_then(|out| audition::caution_once(&out)) {
         engine.tell(&store, Weight::Note, caution);
     }

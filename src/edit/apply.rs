@@ -289,6 +289,7 @@ fn set_lane(lane: &mut Lane, from: &LaneValue, to: &LaneValue) -> Result<(), OpE
         (LaneValue::Mute(from), LaneValue::Mute(to)) => swap(&mut lane.mute, from, to, "mute"),
         (LaneValue::Solo(from), LaneValue::Solo(to)) => swap(&mut lane.solo, from, to, "solo"),
         (LaneValue::Notes(from), LaneValue::Notes(to)) => swap(&mut lane.notes, from, to, "notes"),
+        (LaneValue::Holds(from), LaneValue::Holds(to)) => swap(&mut lane.holds, from, to, "held offsets"),
         _ => Err(OpError::StaleValue("kind of value")),
     }
 }

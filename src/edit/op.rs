@@ -6,7 +6,7 @@ use schemars::JsonSchema;
 use serde::{Deserialize, Serialize};
 
 use crate::song::{
-    Db, Edges, Fade, FadeSide, LaneId, Note, Pan, Polarity, Position, Region, RegionId, Role, Span,
+    Db, Edges, Fade, FadeSide, Hold, LaneId, Note, Pan, Polarity, Position, Region, RegionId, Role, Span,
     SungWords, Tone,
 };
 
@@ -173,6 +173,8 @@ pub enum LaneValue {
     Solo(bool),
     /// All its remarks.
     Notes(Vec<Note>),
+    /// All offsets that its words are meant to have.
+    Holds(Vec<Hold>),
 }
 
 impl Op {

@@ -6,9 +6,10 @@ use super::key::Key;
 use super::lines::Starts;
 use super::log::Weight;
 use super::transport::{Playing, TransportRequest};
+use crate::command::timing::Timing;
 use crate::command::{Diagnostic, Done};
 use crate::media::Peaks;
-use crate::song::AssetId;
+use crate::song::{AssetId, EditId};
 
 /// What happens.
 #[derive(Debug, Clone)]
@@ -29,6 +30,8 @@ pub enum Event {
     Peaks(AssetId, Arc<Peaks>),
     /// Starts of words in a recording were found.
     Starts(AssetId, Starts),
+    /// The words of a state were measured, or cannot be; answers an [`Effect::Words`].
+    Words(EditId, Result<Arc<Timing>, Diagnostic>),
     /// Samples that an [`Effect::Samples`] asked for: from which frame on.
     Samples(AssetId, u64, Arc<[f32]>),
     /// Background work: how much is done of all; nothing is left to do if both are equal.
@@ -79,6 +82,9 @@ pub enum Effect {
     Output(String),
     /// Read samples of a recording (frames from, up to) and answer with [`Event::Samples`].
     Samples(AssetId, u64, u64),
+    /// Measure the words of the state that is shown, in the background, and answer with [`Event::Words`]. A newer one of
+    /// these makes older ones needless.
+    Words(EditId),
     /// Stop background work.
     Cancel,
     /// Send the whole screen again.

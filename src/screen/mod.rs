@@ -34,6 +34,7 @@ mod log;
 mod mouse;
 mod palette;
 mod prompt;
+mod proposals;
 mod scene;
 mod shapes;
 mod steps;

@@ -34,12 +34,14 @@ impl App {
             Event::Done(done) => {
                 self.waiting = false;
                 self.heard = None;
+                self.offers.done();
                 self.say(Weight::Fine, &format!("{}  (edit {})", done.summary, done.edit));
                 self.go_on(world)
             }
             Event::Refused(error) => {
                 self.waiting = false;
                 self.steps.clear();
+                self.offers.refused();
                 self.say(Weight::Wrong, &error.to_string());
                 Vec::new()
             }
@@ -50,6 +52,17 @@ impl App {
             Event::Starts(asset, starts) => {
                 self.starts.insert(asset, starts);
                 self.starts_seen += 1;
+                Vec::new()
+            }
+            Event::Words(state, Ok(timing)) => {
+                self.no_words = None;
+                self.measured(world, state, &timing);
+                Vec::new()
+            }
+            Event::Words(_, Err(why)) => {
+                self.no_words = Some(why.to_string());
+                // What was measured is of a state that is gone.
+                self.lines = super::lines::Lines::default();
                 Vec::new()
             }
             Event::Samples(asset, from, samples) => {
@@ -233,7 +246,7 @@ impl App {
         self.walker.0 = self.walker.0.min(edits);
         self.view.collapsed.retain(|id| song.lane(*id).is_some());
         self.view.top = self.view.top.min(song.lanes.len().saturating_sub(1));
-        self.refresh_lines(world);
+        self.refresh_lines(world, effects);
         self.ask_for_samples(world, effects);
     }
 
@@ -246,7 +259,7 @@ impl App {
                 let lanes = layout.strips.iter().map(|strip| song.lanes[strip.row].as_ref());
                 (lanes.collect(), self.position_of(0.0), self.position_of(f64::from(layout.wave.width)))
             }
-            Pane::Close => {
+            Pane::Close | Pane::Proposals => {
                 let both = [self.view.lane, self.partner(world)].into_iter().flatten();
                 let half = f64::from(self.size.0) / 2.0 * samples_per_column(self.view.close_zoom);
                 let at = self.view.cursor as f64;

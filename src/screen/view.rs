@@ -14,6 +14,8 @@ pub enum Pane {
     Lanes,
     /// Two lanes mirrored about one axis.
     Close,
+    /// What a command proposes, to be gone through one by one.
+    Proposals,
     /// The edit graph.
     Graph,
     /// All messages.
@@ -24,9 +26,10 @@ pub enum Pane {
 
 impl Pane {
     /// All views with the word that names each.
-    pub const ALL: [(Pane, &'static str); 5] = [
+    pub const ALL: [(Pane, &'static str); 6] = [
         (Pane::Lanes, "lanes"),
         (Pane::Close, "close"),
+        (Pane::Proposals, "proposals"),
         (Pane::Graph, "graph"),
         (Pane::Log, "log"),
         (Pane::Help, "help"),

@@ -10,7 +10,7 @@ use std::collections::HashSet;
 use std::fmt;
 
 use super::{
-    AssetId, Fade, Lane, LaneId, Length, Position, Region, RegionId, Role, Song, SungWord, SungWords,
+    AssetId, Fade, Hold, Lane, LaneId, Length, Position, Region, RegionId, Role, Song, SungWord, SungWords,
 };
 
 /// Largest distance from the origin, in samples: over 1500 hours at 192 kHz, far from any overflow.
@@ -195,6 +195,11 @@ pub fn check_lane(lane: &Lane, assets: &dyn AssetFrames, found: &mut Vec<Violati
     if long(&lane.name) || lane.notes.iter().any(|note| long(&note.text)) {
         found.push(of_lane(Rule::Range("text")));
     }
+    let far = |hold: &Hold| hold.word > FARTHEST.unsigned_abs() || !in_reach(Position(hold.by.0));
+    let rising = lane.holds.windows(2).all(|pair| pair[0].word < pair[1].word);
+    if !rising || lane.holds.len() > MOST_WORDS || lane.holds.iter().any(far) {
+        found.push(of_lane(Rule::Range("held offset")));
+    }
     if assets.frames(lane.asset).is_none() {
         found.push(of_lane(Rule::UnknownAsset(lane.asset)));
     }
@@ -314,6 +319,7 @@ mod tests {
             solo: false,
             tone: None,
             notes: vec![],
+            holds: vec![],
             regions: regions.into_iter().map(Arc::new).collect(),
         }
     }

@@ -111,6 +111,7 @@ fn make_song(lanes: usize, rate: u32, seconds: u64) -> Song {
             mute: false,
             solo: false,
             notes: vec![],
+            holds: Vec::new(),
             regions: (0..seconds / 2).map(region).collect(),
         })
     };

@@ -125,6 +125,7 @@ fn make_song(lanes: u64, frames: u64) -> Song {
             solo: false,
             tone: None,
             notes: vec![],
+            holds: Vec::new(),
             regions: (0..frames / 96_000).map(region).collect(),
         })
     };

@@ -157,6 +157,7 @@ fn lane(id: u64, frames: u64) -> Lane {
         mute: false,
         solo: false,
         notes: vec![],
+        holds: Vec::new(),
         regions: vec![Arc::new(region)],
     }
 }

@@ -173,6 +173,7 @@ fn make_song(lanes: u64, frames: u64, tone: Option<&Tone>) -> Song {
             solo: false,
             tone: tone.clone(),
             notes: vec![],
+            holds: Vec::new(),
             regions: vec![Arc::new(Region {
                 id: RegionId(id),
                 asset: AssetId(id),

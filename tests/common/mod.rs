@@ -45,6 +45,7 @@ pub fn lane(id: u64, frames: u64) -> Lane {
         solo: false,
         tone: None,
         notes: vec![],
+        holds: Vec::new(),
         regions: vec![Arc::new(whole(id, id, frames))],
     }
 }

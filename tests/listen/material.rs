@@ -241,6 +241,7 @@ fn lane(id: u64, frames: u64) -> Lane {
         mute: false,
         solo: false,
         notes: vec![],
+        holds: Vec::new(),
         regions: vec![Arc::new(Region {
             id: RegionId(id),
             asset: AssetId(id),

@@ -86,6 +86,7 @@ pub fn lane(id: u64, name: &str, regions: Vec<Region>) -> Lane {
         solo: false,
         tone: None,
         notes: vec![],
+        holds: Vec::new(),
         regions: regions.into_iter().map(Arc::new).collect(),
     }
 }

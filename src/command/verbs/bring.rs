@@ -71,6 +71,7 @@ fn difference(here: &Lane, there: &Lane) -> Vec<Op> {
         (LaneValue::Polarity(here.polarity), LaneValue::Polarity(there.polarity)),
         (LaneValue::Mute(here.mute), LaneValue::Mute(there.mute)),
         (LaneValue::Notes(here.notes.clone()), LaneValue::Notes(there.notes.clone())),
+        (LaneValue::Holds(here.holds.clone()), LaneValue::Holds(there.holds.clone())),
     ];
     let mut ops: Vec<Op> = values
         .into_iter()

@@ -11,6 +11,7 @@ pub static VIEW: ScreenVerb = ScreenVerb {
     form: &[Part::One(&[
         &[Part::Word("lanes")],
         &[Part::Word("close")],
+        &[Part::Word("proposals")],
         &[Part::Word("graph")],
         &[Part::Word("log")],
         &[Part::Word("help")],

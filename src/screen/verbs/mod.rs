@@ -10,6 +10,7 @@ mod leave;
 mod look;
 mod output;
 mod play;
+mod propose;
 mod select;
 mod stride;
 mod theme;
@@ -54,6 +55,8 @@ pub static VERBS: &[&ScreenVerb] = &[
     &output::VERB,
     &stride::VERB,
     &walk::VERB,
+    &propose::PROPOSE,
+    &propose::PROPOSAL,
     &ask::TYPE,
     &ask::FIND,
     &ask::AGAIN,
