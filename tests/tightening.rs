@@ -71,7 +71,8 @@ impl Stack {
             consonants: Vec::new(),
         };
         let takes = list(&truth, "takes");
-        let files: Vec<PathBuf> = takes.iter().map(|take| folder.join(take["file"].as_str().unwrap())).collect();
+        let files: Vec<PathBuf> =
+            takes.iter().map(|take| folder.join(take["file"].as_str().unwrap())).collect();
         let words = takes.iter().map(|take| list(take, "words").iter().map(word).collect()).collect();
         Stack::new(&files, words)
     }
@@ -118,7 +119,8 @@ impl Stack {
     /// The lanes as they sound, without tone, from the song's origin, by row.
     fn bounced(&self, to: &str) -> (f64, Vec<Vec<f32>>) {
         let folder = self.folder.path().join(to);
-        let report = self.json(&["bounce", "--to", folder.to_str().unwrap(), "--format", "f32", "--tone", "off"]);
+        let report =
+            self.json(&["bounce", "--to", folder.to_str().unwrap(), "--format", "f32", "--tone", "off"]);
         let mut lanes = Vec::new();
         for file in list(&report, "files").iter().filter(|file| file["kind"] == "lane") {
             let path = folder.join(file["path"].as_str().unwrap());
@@ -155,7 +157,8 @@ impl Stack {
 
 /// Where a sample of a lane's recording lies on the timeline; both sides of a crossfade in place are one.
 fn places(lane: &Value, sample: f64) -> Vec<f64> {
-    let holds = |region: &&Value| (0.0..number(region, "length")).contains(&(sample - number(region, "source_in")));
+    let holds =
+        |region: &&Value| (0.0..number(region, "length")).contains(&(sample - number(region, "source_in")));
     let at = |region: &Value| number(region, "at") + sample - number(region, "source_in");
     let mut places: Vec<f64> = list(lane, "regions").iter().filter(holds).map(at).collect();
     places.dedup_by(|a, b| (*a - *b).abs() < 1.0);
@@ -177,8 +180,11 @@ fn db(samples: &[f32]) -> f64 {
 fn active_db(samples: &[f32], rate: f64) -> f64 {
     let levels: Vec<f64> = samples.chunks((rate / 100.0) as usize).map(db).collect();
     let loudest = levels.iter().copied().fold(f64::MIN, f64::max);
-    let powers: Vec<f64> =
-        levels.iter().filter(|level| **level > loudest - 30.0).map(|level| 10f64.powf(level / 10.0)).collect();
+    let powers: Vec<f64> = levels
+        .iter()
+        .filter(|level| **level > loudest - 30.0)
+        .map(|level| 10f64.powf(level / 10.0))
+        .collect();
     10.0 * (powers.iter().sum::<f64>() / powers.len() as f64).log10()
 }
 
@@ -312,12 +318,12 @@ fn held_out_stacks_lie_on_the_guide_afterwards() {
 /// seconds.
 fn dies(samples: &[f32], rate: f64, (from, until): (f64, f64)) -> f64 {
     let step = (rate * 0.005) as usize;
-    let levels: Vec<f64> = samples.chunks((rate / 100.0) as usize).map(db).filter(|db| *db > -150.0).collect();
+    let levels: Vec<f64> =
+        samples.chunks((rate / 100.0) as usize).map(db).filter(|db| *db > -150.0).collect();
     let floor = (active_db(samples, rate) - 35.0).max(share(&levels, 0.1) + 9.0);
     let (first, last) = ((from * rate) as usize / step, (until * rate) as usize / step);
-    let sounds = |index: &usize| {
-        samples.get(index * step..(index + 1) * step).is_some_and(|part| db(part) > floor)
-    };
+    let sounds =
+        |index: &usize| samples.get(index * step..(index + 1) * step).is_some_and(|part| db(part) > floor);
     (first..last).rev().find(sounds).map_or(from, |index| (index + 1) as f64 * step as f64 / rate)
 }
 

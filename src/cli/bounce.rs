@@ -7,12 +7,13 @@ use serde::Serialize;
 
 use super::progress::{Bar, stop_on_interrupt};
 use super::sources::{self, Sources};
-use super::{CliError, assets, check, folders, opening, output, run};
+use super::{CliError, assets, check, facts, folders, opening, output, run};
 use crate::command::{Context, Deaf, Presets, read_time};
 use crate::edit::{Access, Session, Store};
 use crate::handoff::{
     Bounce, BounceOptions, BounceRequest, DEFAULT_NAMES, Delivered, Extras, FileKind, FileNotes, Finding,
-    Manifest, Parts, SHEET_TEMPLATE, Severity, SheetParts, Timeline, TimelineForm, bounce_targets, deliver,
+    LaneFacts, Manifest, Parts, SHEET_TEMPLATE, Severity, SheetParts, Timeline, TimelineForm, bounce_targets,
+    deliver,
 };
 use crate::media::OutputFormat;
 use crate::song::rules;
@@ -304,6 +305,10 @@ pub fn write(store: &Store, head: EditId, song: Song, target: &Target) -> Result
     };
     spare_recordings(session, store.folder(), &request)?;
     let name = session_name(store);
+    let facts = match target.sheet || !target.timelines.is_empty() {
+        true => facts_of(session, &song, store.folder()),
+        false => Vec::new(),
+    };
     let findings = match target.sheet {
         true => check::findings_known(session, &whole, store.folder(), &sources, &copies)?,
         false => Vec::new(),
@@ -314,7 +319,7 @@ pub fn write(store: &Store, head: EditId, song: Song, target: &Target) -> Result
     manifest.sources = sources.facts.iter().map(crate::handoff::SourceFact::listed).collect();
     let extras = Extras {
         timelines: target.timelines,
-        timeline: timeline(session, &song, head, &sources),
+        timeline: timeline(session, &song, head, &sources, &facts),
         sheet: target.sheet.then(|| SheetParts {
             template: &template,
             began: session.history.start(),
@@ -327,12 +332,22 @@ pub fn write(store: &Store, head: EditId, song: Song, target: &Target) -> Result
     Ok(deliver(&request, &extras, &Bar::new("bouncing"))?)
 }
 
+/// What listening knows of the lanes; says why where it knows nothing.
+pub fn facts_of(session: &Session, song: &Song, folder: &Path) -> Vec<LaneFacts> {
+    let (facts, trouble) = facts::gather(session, song, folder);
+    if let Some(why) = trouble {
+        output::message(&format!("note: no word was measured: {why}"));
+    }
+    facts
+}
+
 /// What the timeline and the sheet show of a session.
 pub fn timeline<'a>(
     session: &'a Session,
     song: &'a Song,
     head: EditId,
     sources: &'a Sources,
+    facts: &'a [LaneFacts],
 ) -> Timeline<'a> {
     Timeline {
         song,
@@ -345,7 +360,7 @@ pub fn timeline<'a>(
         markers: &session.markers,
         marks: &session.marks,
         head,
-        facts: &[],
+        facts,
     }
 }
 

@@ -22,6 +22,8 @@ use tautline::song::{
     Song, Span,
 };
 
+mod rows;
+
 fn main() {
     let words: Vec<String> = std::env::args().skip(1).filter(|word| word != "--bench").collect();
     let numbers: Vec<usize> = words.iter().filter_map(|word| word.parse().ok()).collect();
@@ -171,6 +173,13 @@ fn callbacks(lanes: usize, rate: u32, frames: usize, swapping: bool) {
         walls[walls.len() * 999 / 1000],
         if swapping { "   a swap always under way" } else { "" }
     );
+    let what = format!(
+        "callback, {lanes} lanes, {rate} Hz, {frames} frames{}",
+        if swapping { ", swapping" } else { "" }
+    );
+    let goal = |most: f64| if lanes <= 64 && !swapping { rows::Goal::AtMost(most) } else { rows::Goal::Open };
+    rows::row(&format!("{what}: mean"), mean / deadline * 100.0, "% of the deadline", goal(10.0), "");
+    rows::row(&format!("{what}: p99.9"), p999 / deadline * 100.0, "% of the deadline", goal(50.0), "");
 }
 
 /// Frames of the stream from the command to the first sample that differs, and to the last of the crossfade.
@@ -206,6 +215,8 @@ fn edit_to_sound() {
         engine.latency(),
         (128 + first.unwrap_or(0) + 144) as f64 / 48.0
     );
+    let ms = (128 + first.unwrap_or(0) + 144) as f64 / 48.0;
+    rows::row("edit to sound, before the device", ms, "ms", rows::Goal::AtMost(20.0), "");
 }
 
 fn write_takes(folder: &Path, lanes: usize, rate: u32, seconds: u64) -> Vec<TakeFile> {
@@ -261,6 +272,9 @@ fn start_of_sound() {
         far_text.join(", "),
         player.status().missing
     );
+    rows::row("start of sound, resident", resident, "ms", rows::Goal::AtMost(30.0), "");
+    let worst = far.iter().copied().fold(0.0, f64::max);
+    rows::row("start of sound, not resident, worst of 5", worst, "ms", rows::Goal::AtMost(150.0), "");
 }
 
 fn memory_kb() -> u64 {
