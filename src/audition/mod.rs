@@ -31,6 +31,7 @@ mod ceiling;
 mod error;
 mod glide;
 mod head;
+mod lane_meter;
 mod listening;
 mod master;
 mod meters;
@@ -41,13 +42,15 @@ mod quiet;
 mod renderer;
 mod setup;
 mod source;
+mod taps;
 mod voice;
 mod wire;
 
 pub use ceiling::CEILING;
 pub use error::AuditionError;
+pub use lane_meter::LaneReading;
 pub use listening::{Choice, Listening, Scene};
-pub use meters::{MeterBank, Meters, Readings};
+pub use meters::{MeterBank, MeterDesk, Meters, Readings};
 pub use outputs::{
     DeviceInfo, Engine, Lease, Output, OutputChoice, OutputInfo, OutputOptions, OutputState, devices,
 };
@@ -56,4 +59,4 @@ pub use quiet::Quiet;
 pub use renderer::Renderer;
 pub use setup::Setup;
 pub use source::Source;
-pub use wire::{Board, Command, Mark, Remote};
+pub use wire::{Board, Command, Feed, Mark, Remote};

@@ -112,7 +112,11 @@ pub fn main(args: &Args) -> Result<(), CliError> {
     for problem in problems {
         engine.tell(&store, Weight::Wrong, &problem);
     }
-    let ended = catch_unwind(AssertUnwindSafe(|| engine.run(&mut store)));
+    let ended = catch_unwind(AssertUnwindSafe(|| {
+        #[cfg(debug_assertions)]
+        fail_if_asked();
+        engine.run(&mut store)
+    }));
     engine.leave();
     remember::keep(store.path(), engine.view(), engine.typed());
     // Standard error leads elsewhere as long as a device is open.
@@ -131,4 +135,13 @@ pub fn main(args: &Args) -> Result<(), CliError> {
     }
     closed?;
     Ok(())
+}
+
+/// Development builds fail on request, so that a test can see the terminal come back.
+#[cfg(debug_assertions)]
+fn fail_if_asked() {
+    #[expect(clippy::panic, reason = "it is what is asked for")]
+    if std::env::var_os("TAUTLINE_TEST_FAULT").is_some() {
+        panic!("asked for by TAUTLINE_TEST_FAULT");
+    }
 }

@@ -99,6 +99,17 @@ pub enum Op {
         /// The gain after, in dB.
         to: Db,
     },
+    /// Sets a region's high-pass.
+    SetHighpass {
+        /// The lane.
+        lane: LaneId,
+        /// The region.
+        region: RegionId,
+        /// The frequency before, in Hz; null is no high-pass.
+        from: Option<f64>,
+        /// The frequency after, in Hz.
+        to: Option<f64>,
+    },
     /// Sets one value of a lane; `from` and `to` are of one kind.
     SetLane {
         /// The lane.
@@ -181,6 +192,9 @@ impl Op {
                 Op::SetFade { lane, region, side, from: to, to: from }
             }
             Op::SetGain { lane, region, from, to } => Op::SetGain { lane, region, from: to, to: from },
+            Op::SetHighpass { lane, region, from, to } => {
+                Op::SetHighpass { lane, region, from: to, to: from }
+            }
             Op::SetLane { lane, from, to } => Op::SetLane { lane, from: to, to: from },
             Op::SetTone { lane, from, to } => Op::SetTone { lane, from: to, to: from },
             Op::MoveLane { lane, from, to } => Op::MoveLane { lane, from: to, to: from },
@@ -201,6 +215,7 @@ impl Op {
             | Op::Remove { lane, .. }
             | Op::SetFade { lane, .. }
             | Op::SetGain { lane, .. }
+            | Op::SetHighpass { lane, .. }
             | Op::SetLane { lane, .. }
             | Op::SetTone { lane, .. }
             | Op::MoveLane { lane, .. } => Some(*lane),

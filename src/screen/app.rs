@@ -13,7 +13,7 @@ use super::prompt::Prompt;
 use super::shapes::Shapes;
 use super::steps::Step;
 use super::theme::Theme;
-use super::transport::{Audible, Playing};
+use super::transport::{Audible, Levels, Playing};
 use super::view::{Pane, View};
 use crate::command::{Context, Cursor, Hearing, Presets};
 use crate::edit::Session;
@@ -100,8 +100,8 @@ pub struct App {
     /// Ticks since playing began, to show meters less often than the playhead moves.
     pub(super) ticks: u64,
     pub(super) meters: Vec<u8>,
-    /// The same of what goes out, left and right, if the player measures it.
-    pub(super) sum: Option<(u8, u8)>,
+    /// What goes out, if the player measures it.
+    pub(super) sum: Option<Levels>,
     /// The state that is heard instead of the one shown.
     pub(super) heard: Option<EditId>,
     pub(super) sound: String,

@@ -78,6 +78,8 @@ pub enum Effect {
     Edit(String),
     /// Do this with the sound.
     Transport(TransportRequest),
+    /// Send the sound to this output; empty: tell what outputs there are.
+    Output(String),
     /// Read samples of a recording (frames from, up to) and answer with [`Event::Samples`].
     Samples(AssetId, u64, u64),
     /// Measure the words of the state that is shown, in the background, and answer with [`Event::Words`]. A newer one of

@@ -56,6 +56,6 @@ pub use lines::Starts;
 pub use log::Weight;
 pub use shapes::Shapes;
 pub use theme::{Theme, ThemeProblem};
-pub use transport::{Audible, Hear, Playing, TransportRequest};
+pub use transport::{Audible, Hear, Levels, Playing, TransportRequest};
 pub use view::{Pane, Stride, View};
 pub use views::help::{HelpLine, lines as help_lines};

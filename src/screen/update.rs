@@ -169,8 +169,11 @@ impl App {
             return;
         }
         if self.ticks.is_multiple_of(METER_TICKS) {
-            self.meters = self.levels(world);
-            self.sum = self.playing.peaks.map(|(left, right)| (meter(left), meter(right)));
+            self.sum = self.playing.levels.take();
+            self.meters = match &self.sum {
+                Some(sum) => sum.lanes.iter().map(|peak| meter(*peak)).collect(),
+                None => self.levels(world),
+            };
         }
         self.ticks += 1;
         let width = f64::from(self.wave_columns(world));
@@ -294,7 +297,8 @@ impl App {
 }
 
 /// A peak (linear) as a step from 0 to 8: 6 dB a step, from -42 dB up.
-fn meter(peak: f32) -> u8 {
+/// Eighths of a meter of 48 dB.
+pub(super) fn meter(peak: f32) -> u8 {
     #[expect(clippy::cast_possible_truncation, clippy::cast_sign_loss, reason = "held in range")]
     let steps = (8.0 + 20.0 * peak.max(1e-6).log10() / 6.0).round().clamp(0.0, 8.0) as u8;
     steps

@@ -17,6 +17,8 @@ use super::{
 pub const FARTHEST: i64 = 1 << 40;
 /// Range of every gain, in dB. The lower end is below the noise of 24 bits.
 pub const GAIN_RANGE: std::ops::RangeInclusive<f64> = -144.0..=24.0;
+/// Frequencies of a region's high-pass, in Hz.
+pub const HIGHPASS_RANGE: std::ops::RangeInclusive<f64> = 20.0..=500.0;
 /// Most lanes of a session.
 pub const MOST_LANES: usize = 1024;
 /// Longest name or note, in characters.
@@ -240,6 +242,9 @@ fn check_region(
     if !GAIN_RANGE.contains(&region.gain_db.0) {
         push(Rule::Range("gain"));
     }
+    if region.highpass_hz.is_some_and(|hz| !HIGHPASS_RANGE.contains(&hz)) {
+        push(Rule::Range("high-pass"));
+    }
     let bent = |fade: Fade| !(-1.0..=1.0).contains(&fade.bend.0);
     if bent(region.fade_in) || bent(region.fade_out) {
         push(Rule::Range("bend"));
@@ -295,6 +300,7 @@ mod tests {
             length: Length(length),
             at: Position(at),
             gain_db: Db(0.0),
+            highpass_hz: None,
             fade_in: Fade::NONE,
             fade_out: Fade::NONE,
         }

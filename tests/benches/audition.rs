@@ -86,6 +86,7 @@ fn make_song(lanes: usize, rate: u32, seconds: u64) -> Song {
                 length: Length(two + if cross { ms(15).0 } else { 0 }),
                 at: Position((index * two) as i64),
                 gain_db: Db(if index.is_multiple_of(3) { -1.5 } else { 0.7 }),
+                highpass_hz: None,
                 fade_in: if index % 2 == 1 {
                     fade(ms(15), Curve::EqualPower)
                 } else {

@@ -181,6 +181,7 @@ fn make_song(lanes: u64, frames: u64, tone: Option<&Tone>) -> Song {
                 length: Length(frames),
                 at: Position(0),
                 gain_db: Db(0.0),
+                highpass_hz: None,
                 fade_in: Fade::NONE,
                 fade_out: Fade::NONE,
             })],

@@ -207,6 +207,11 @@ impl Engine {
                     self.player.request(request);
                     None
                 }
+                Effect::Output(name) => {
+                    self.player.output(&name);
+                    let _ = self.notes(store);
+                    None
+                }
                 Effect::Samples(asset, from, to) => {
                     if let Some(work) = &self.work {
                         work.samples(asset, from, to);
@@ -303,8 +308,12 @@ impl Engine {
             self.ticked = Instant::now();
             let playing = self.player.poll();
             self.event(store, Event::Playing(playing));
-            for (weight, text) in self.player.notes() {
-                self.event(store, Event::Note(weight, text));
+            let notes = self.player.notes();
+            if !notes.is_empty() {
+                for (weight, text) in notes {
+                    self.event(store, Event::Note(weight, text));
+                }
+                self.event(store, Event::Sound(self.player.name()));
             }
             self.urgent = true;
         }

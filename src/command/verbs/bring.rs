@@ -107,6 +107,9 @@ fn region_difference(lane: crate::song::LaneId, here: &Region, there: &Region) -
     if here.gain_db != there.gain_db {
         ops.push(Op::SetGain { lane, region, from: here.gain_db, to: there.gain_db });
     }
+    if here.highpass_hz != there.highpass_hz {
+        ops.push(Op::SetHighpass { lane, region, from: here.highpass_hz, to: there.highpass_hz });
+    }
     for side in [FadeSide::In, FadeSide::Out] {
         if here.fade(side) != there.fade(side) {
             ops.push(Op::SetFade { lane, region, side, from: here.fade(side), to: there.fade(side) });

@@ -2,6 +2,7 @@
 
 use crate::command::context::Context;
 use crate::command::diagnostic::Diagnostic;
+use crate::command::dip::Dip;
 use crate::command::draft::Draft;
 use crate::command::grammar::{Kind, Part};
 use crate::command::hearing::assets_of;
@@ -168,7 +169,7 @@ fn apply(
     // A breath that stands alone by now is softened as a whole, fades and all.
     for proposal in proposals.iter().rev() {
         if let Does::Soften(by) = proposal.does {
-            draft.dip(row, proposal.span, by, proposal::of_ms(BREATH_RAMP_MS, rate))?;
+            draft.dip(row, proposal.span, Dip::By(by), proposal::of_ms(BREATH_RAMP_MS, rate))?;
         }
     }
     Ok(())

@@ -8,6 +8,7 @@ mod cursor;
 mod focus;
 mod leave;
 mod look;
+mod output;
 mod play;
 mod propose;
 mod select;
@@ -51,6 +52,7 @@ pub static VERBS: &[&ScreenVerb] = &[
     &play::STOP,
     &play::HEAR,
     &play::FOLLOW,
+    &output::VERB,
     &stride::VERB,
     &walk::VERB,
     &propose::PROPOSE,

@@ -82,5 +82,8 @@ fn region(region: &Region, rate: u32) -> Vec<(String, Role)> {
     if region.gain_db.0 != 0.0 {
         parts.push((format!("{:+.1} dB", region.gain_db.0), Role::Text));
     }
+    if let Some(hz) = region.highpass_hz {
+        parts.push((format!("high-pass {hz:.0} Hz"), Role::Text));
+    }
     parts
 }
