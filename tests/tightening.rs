@@ -291,6 +291,27 @@ fn the_demo_lies_on_the_guide_afterwards() {
 }
 
 #[test]
+fn the_room_goes_on_where_a_hole_was_opened() {
+    let stack = Stack::demo();
+    let said = stack.run("tighten within 3ms at most 150ms on all");
+    assert!(said.contains("holes with room tone"), "{said}");
+    let (rate, lanes) = stack.bounced("after");
+    let shown = stack.show();
+    for (lane, samples) in list(&shown, "lanes").iter().zip(&lanes).skip(1) {
+        let regions = list(lane, "regions");
+        let silent = regions.windows(2).filter(|pair| {
+            let end = number(&pair[0], "at") + number(&pair[0], "length");
+            number(&pair[1], "at") - end > 0.004 * rate
+        });
+        assert_eq!(silent.count(), 0, "holes on lane {}", lane["number"]);
+        // From the first word to the last nothing is digitally silent for as long as 4 ms.
+        let inside = &samples[rate as usize..(18.5 * rate) as usize];
+        let still = inside.chunks((0.004 * rate) as usize).filter(|part| part.iter().all(|x| *x == 0.0));
+        assert_eq!(still.count(), 0, "lane {}", lane["number"]);
+    }
+}
+
+#[test]
 fn words_sung_apart_lie_on_the_guide_afterwards() {
     let (off, cuts) = tightened("b-apart", &Stack::held_out("b-apart"), "");
     assert!(share(&off, 0.5) < 3.0);
