@@ -11,9 +11,7 @@ use std::cell::Cell;
 use proptest::strategy::{Strategy, ValueTree};
 use proptest::test_runner::TestRunner;
 use rendering::{Takes, any_song, lane, noise, region, song, three_takes};
-use tautline::audition::{
-    Choice, Command, Listening, Remote, Renderer, Scene, Setup, Source, Staged, cache,
-};
+use tautline::audition::{Choice, Command, Listening, Remote, Renderer, Scene, Setup, Source, Staged, cache};
 use tautline::media::{OutputFormat, WavSpec, create_sink};
 use tautline::mix::{Bus, Ear, Plan, Scratch, ToneStage, mix_into, pan_into, render_lane};
 use tautline::song::{AssetId, LaneId, Length, Linear, Position, Song, Span};
@@ -163,7 +161,9 @@ fn the_engine_allocates_nothing_with_tones_either() {
     let songs: Vec<Song> = (0..8)
         .map(|number| {
             let mut song = any_song().new_tree(&mut runner).unwrap().current();
-            for (index, lane) in song.lanes.iter_mut().enumerate().filter(|(index, _)| (index + number) % 4 != 3) {
+            for (index, lane) in
+                song.lanes.iter_mut().enumerate().filter(|(index, _)| (index + number) % 4 != 3)
+            {
                 let tone = if index % 3 == 2 { toning::whole_equaliser() } else { toning::whole_chain() };
                 std::sync::Arc::make_mut(lane).tone = Some(std::sync::Arc::new(tone));
             }

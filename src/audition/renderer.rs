@@ -306,7 +306,9 @@ impl<S: Source> Renderer<S> {
         let follows = self.moving && at == head.at;
         match self.preroll {
             Some(preroll) if preroll.wait == 0 && preroll.target == at => return true,
-            Some(preroll) if preroll.wait > 0 && preroll.follows == follows && (follows || preroll.target == at) => {
+            Some(preroll)
+                if preroll.wait > 0 && preroll.follows == follows && (follows || preroll.target == at) =>
+            {
                 return false;
             }
             _ => {}

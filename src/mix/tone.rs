@@ -89,7 +89,8 @@ impl ToneStage {
                 search: ear.search,
             });
         }
-        let preroll = if rows.is_empty() { 0 } else { preroll(plan).max(u64::from(plan.rate() / LEAST_PREROLL)) };
+        let preroll =
+            if rows.is_empty() { 0 } else { preroll(plan).max(u64::from(plan.rate() / LEAST_PREROLL)) };
         ToneStage { bank: Bank::new(&voices, plan.rate()), rows, preroll }
     }
 

@@ -13,6 +13,7 @@ use super::prompt::Prompt;
 use super::shapes::Shapes;
 use super::steps::Step;
 use super::theme::Theme;
+use super::tone_desk::ToneDesk;
 use super::transport::{Audible, Playing};
 use super::view::{Pane, View};
 use crate::command::{Context, Cursor, Hearing, Presets};
@@ -100,6 +101,8 @@ pub struct App {
     /// The state that is heard instead of the one shown.
     pub(super) heard: Option<EditId>,
     pub(super) sound: String,
+    /// Work on the tone of the cursor's lane.
+    pub(super) tone: ToneDesk,
     /// Where the graph view stands.
     pub(super) walker: EditId,
     pub(super) scrolled: usize,
@@ -143,6 +146,7 @@ impl App {
             sum: None,
             heard: None,
             sound: setup.sound,
+            tone: ToneDesk::default(),
             walker: EditId(0),
             scrolled: 0,
             drag: None,
@@ -188,6 +192,7 @@ impl App {
             lane: self.view.lane,
             level_db: self.view.level_db,
             state: self.heard,
+            tone: self.view.lane.and_then(|lane| self.tone.ear(lane)),
         }
     }
 
@@ -243,6 +248,7 @@ impl App {
         match self.view.pane {
             Pane::Lanes => Place::Lanes,
             Pane::Close => Place::Close,
+            Pane::Tone => Place::Tone,
             Pane::Graph => Place::Graph,
             Pane::Log | Pane::Help => Place::Everywhere,
         }

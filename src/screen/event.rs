@@ -7,8 +7,9 @@ use super::lines::Starts;
 use super::log::Weight;
 use super::transport::{Playing, TransportRequest};
 use crate::command::{Diagnostic, Done};
+use crate::listen::ToneLook;
 use crate::media::Peaks;
-use crate::song::AssetId;
+use crate::song::{AssetId, Lane};
 
 /// What happens.
 #[derive(Debug, Clone)]
@@ -31,6 +32,8 @@ pub enum Event {
     Starts(AssetId, Starts),
     /// Samples that an [`Effect::Samples`] asked for: from which frame on.
     Samples(AssetId, u64, Arc<[f32]>),
+    /// What an [`Effect::ToneLook`] asked for.
+    Toned(Arc<Lane>, Arc<ToneLook>),
     /// Background work: how much is done of all; nothing is left to do if both are equal.
     Progress(u64, u64),
     /// What the player says.
@@ -77,6 +80,8 @@ pub enum Effect {
     Transport(TransportRequest),
     /// Read samples of a recording (frames from, up to) and answer with [`Event::Samples`].
     Samples(AssetId, u64, u64),
+    /// Look at a lane's tone and answer with [`Event::Toned`].
+    ToneLook(Arc<Lane>),
     /// Stop background work.
     Cancel,
     /// Send the whole screen again.

@@ -14,6 +14,8 @@ pub enum Pane {
     Lanes,
     /// Two lanes mirrored about one axis.
     Close,
+    /// The tone of the cursor's lane.
+    Tone,
     /// The edit graph.
     Graph,
     /// All messages.
@@ -24,9 +26,10 @@ pub enum Pane {
 
 impl Pane {
     /// All views with the word that names each.
-    pub const ALL: [(Pane, &'static str); 5] = [
+    pub const ALL: [(Pane, &'static str); 6] = [
         (Pane::Lanes, "lanes"),
         (Pane::Close, "close"),
+        (Pane::Tone, "tone"),
         (Pane::Graph, "graph"),
         (Pane::Log, "log"),
         (Pane::Help, "help"),

@@ -189,8 +189,7 @@ fn callbacks(lanes: usize, rate: u32, frames: usize, what: What, tone: Option<To
             let _ = remote.send(Command::Locate(Position((number as i64 * 7919) % (i64::from(rate) * 18))));
         }
         if what == What::Swaps {
-            let _ =
-                remote.send(scene_of(&plan));
+            let _ = remote.send(scene_of(&plan));
         }
         let (begin, begun) = (Instant::now(), on_core());
         engine.render(&mut out);

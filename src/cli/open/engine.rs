@@ -208,6 +208,12 @@ impl Engine {
                     }
                     None
                 }
+                Effect::ToneLook(lane) => {
+                    if let Some(work) = &self.work {
+                        work.tone_look(lane);
+                    }
+                    None
+                }
                 Effect::Cancel => {
                     if let Some(work) = &self.work {
                         work.cancel();

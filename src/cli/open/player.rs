@@ -112,7 +112,7 @@ impl Player for Paced {
             self.at = self.end;
             self.begun = None;
         }
-        Playing { running: self.begun.is_some(), at, missed: 0, peaks: None }
+        Playing { running: self.begun.is_some(), at, missed: 0, peaks: None, reduction: None }
     }
 }
 

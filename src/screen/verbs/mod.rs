@@ -6,6 +6,7 @@
 mod ask;
 mod cursor;
 mod focus;
+mod knob;
 mod leave;
 mod look;
 mod play;
@@ -50,6 +51,8 @@ pub static VERBS: &[&ScreenVerb] = &[
     &play::STOP,
     &play::HEAR,
     &play::FOLLOW,
+    &knob::KNOB,
+    &knob::SWEEP,
     &stride::VERB,
     &walk::VERB,
     &ask::TYPE,

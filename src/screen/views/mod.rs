@@ -5,3 +5,4 @@ pub mod graph;
 pub mod help;
 pub mod lanes;
 pub mod log;
+pub mod tone;
