@@ -151,7 +151,13 @@ fn the_view_follows_the_playhead_page_by_page_or_stays() {
     let mut desk = Desk::new(2, 4_800_000);
     desk.line("zoom to 10s; play cursor");
     let at = |seconds: i64| {
-        Event::Playing(Playing { running: true, at: Position(seconds * 48_000), missed: 0, peaks: None })
+        Event::Playing(Playing {
+            running: true,
+            at: Position(seconds * 48_000),
+            missed: 0,
+            peaks: None,
+            reduction: None,
+        })
     };
     desk.event(at(5));
     assert!(desk.picture()[2].contains('!'), "{}", desk.picture()[2]);
