@@ -187,6 +187,7 @@ mod tests {
                 mute,
                 solo,
                 notes: vec![],
+                holds: Vec::new(),
                 regions: vec![],
             })
         };

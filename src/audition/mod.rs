@@ -35,6 +35,7 @@ mod ceiling;
 mod error;
 mod glide;
 mod head;
+mod lane_meter;
 mod listening;
 mod master;
 mod meters;
@@ -45,14 +46,16 @@ mod quiet;
 mod renderer;
 mod setup;
 mod source;
+mod taps;
 mod tone_set;
 mod voice;
 mod wire;
 
 pub use ceiling::CEILING;
 pub use error::AuditionError;
+pub use lane_meter::LaneReading;
 pub use listening::{Choice, Listening, Scene, Through};
-pub use meters::{MeterBank, Meters, Readings};
+pub use meters::{MeterBank, MeterDesk, Meters, Readings};
 pub use outputs::{
     DeviceInfo, Engine, Lease, Output, OutputChoice, OutputInfo, OutputOptions, OutputState, devices,
 };
@@ -62,4 +65,4 @@ pub use renderer::Renderer;
 pub use setup::Setup;
 pub use source::Source;
 pub use tone_set::ToneSet;
-pub use wire::{Board, Command, Mark, Remote, Staged};
+pub use wire::{Board, Command, Feed, Mark, Remote, Staged};

@@ -102,12 +102,11 @@ impl Player {
         let (table, reader) = cache::open(takes, setup.rate, budget)?;
         let scene = Arc::new(Scene::new(Arc::clone(&plan), &listening));
         let at = plan.extent().map_or(Position(0), |extent| extent.start.min(Position(0)));
-        let lanes = plan.lanes().len();
-        let (mut engine, remote, sums) = Renderer::new(setup, table, scene, at);
+        let (mut engine, remote, feed) = Renderer::new(setup, table, scene, at);
         let board = Arc::clone(remote.board());
         engine.source_mut().count_on(Arc::clone(&board));
-        let reader = reader.start(setup.rate, Arc::clone(&board))?;
-        let meters = Meters::start(setup.rate, sums, board, lanes)?;
+        let reader = reader.start(setup.rate, board)?;
+        let meters = Meters::start(setup.rate, feed)?;
         let late = engine.latency() as u64;
         let mut player = Player {
             setup,

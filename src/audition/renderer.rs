@@ -15,8 +15,8 @@
 use std::sync::Arc;
 use std::sync::atomic::Ordering;
 
+use ringbuf::HeapProd;
 use ringbuf::traits::{Consumer, Observer, Producer};
-use ringbuf::{HeapCons, HeapProd};
 
 use super::head::Head;
 use super::listening::Scene;
@@ -25,8 +25,8 @@ use super::pending::Pending;
 use super::setup::Setup;
 use super::source::Source;
 use super::tone_set::{Preroll, ToneSet};
-use super::voice::{CHUNK, Place, Voice, Work, at_hand, stretch_at_hand};
-use super::wire::{Board, Command, Inside, Mark, Remote, Spent, Staged, wire};
+use super::voice::{CHUNK, Place, Tapped, Voice, Work, at_hand, stretch_at_hand};
+use super::wire::{Board, Command, Feed, Inside, Mark, Remote, Spent, Staged, wire};
 use crate::mix::{Plan, ToneStage};
 use crate::song::{Length, Position, Song};
 
@@ -71,18 +71,14 @@ pub struct Renderer<S: Source> {
 }
 
 impl<S: Source> Renderer<S> {
-    /// An engine that stands at `at`, with the ends of its rings: the remote control, and the sum for the
-    /// meters (interleaved stereo). Allocates.
+    /// An engine that stands at `at`, with the ends of its rings: the remote control, and what the meters are fed
+    /// with. Allocates.
     #[must_use]
-    pub fn new(
-        setup: Setup,
-        source: S,
-        scene: Arc<Scene>,
-        at: Position,
-    ) -> (Renderer<S>, Remote, HeapCons<f32>) {
+    pub fn new(setup: Setup, source: S, scene: Arc<Scene>, at: Position) -> (Renderer<S>, Remote, Feed) {
         // A crossfade of no samples would divide by its length.
         let setup = Setup { swap: setup.swap.max(1), ..setup };
-        let (inside, remote, sums) = wire(setup.rate);
+        let channels = scene.plan().lanes().iter().map(|lane| usize::from(lane.channels)).sum();
+        let (inside, remote, feed) = wire(setup.rate, channels);
         inside.board.position.store(at.0, Ordering::Relaxed);
         let Staged { scene, sets: [tones, spare] } = Staged::new(scene);
         let renderer = Renderer {
@@ -107,7 +103,7 @@ impl<S: Source> Renderer<S> {
             work: Work::new(),
             clock: 0,
         };
-        (renderer, remote, sums)
+        (renderer, remote, feed)
     }
 
     /// Frames by which the ceiling makes the stream late.
@@ -464,10 +460,14 @@ impl<S: Source> Renderer<S> {
             frames = cap(frames, until - self.clock);
         }
         frames = self.current.head.stretch(frames, self.setup.seam).frames.max(1);
-        let (seam, peaks) = (self.setup.seam, self.inside.board.peaks.as_slice());
-        self.work.render(&mut self.current, 0, frames, seam, &mut self.source, peaks);
+        let seam = self.setup.seam;
+        let mut tapped = Tapped { taps: &mut self.inside.taps, lost: 0 };
+        self.work.render(&mut self.current, 0, frames, seam, &mut self.source, Some(&mut tapped));
+        if tapped.lost > 0 {
+            self.inside.board.lost.fetch_add(tapped.lost, Ordering::Relaxed);
+        }
         if let Some(old) = &mut self.outgoing {
-            self.work.render(old, 1, frames, seam, &mut self.source, peaks);
+            self.work.render(old, 1, frames, seam, &mut self.source, None);
             self.work.swap(frames, self.swapped, self.setup.swap);
         }
         frames

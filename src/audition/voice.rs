@@ -1,11 +1,11 @@
 //! A voice: a scene heard from a place on, rendered into a bus with the kernel of the bounce.
 
 use std::sync::Arc;
-use std::sync::atomic::{AtomicU32, Ordering};
 
 use super::head::{Head, Stretch};
 use super::listening::{Scene, Way};
 use super::source::Source;
+use super::taps::TapsIn;
 use super::tone_set::{ToneSet, Toned};
 use crate::mix::{Bus, PlanLane, Scratch, mix_into, render_lane, set_level};
 use crate::song::{Length, Position};
@@ -36,6 +36,13 @@ impl Voice {
     }
 }
 
+/// Where the lanes of a voice go besides the bus, for the meters.
+pub(super) struct Tapped<'a> {
+    pub(super) taps: &'a mut TapsIn,
+    /// Frames for which there was no room.
+    pub(super) lost: u64,
+}
+
 /// Buffers, made before the stream starts.
 pub(super) struct Work {
     lane: [Vec<f32>; 2],
@@ -64,7 +71,7 @@ impl Work {
         frames: usize,
         seam: u64,
         source: &mut S,
-        peaks: &[AtomicU32],
+        mut tapped: Option<&mut Tapped<'_>>,
     ) {
         let Work { lane, scratch, seam: spare, buses } = self;
         let Some([left, right]) = buses.get_mut(to) else { return };
@@ -75,13 +82,13 @@ impl Work {
             let range = done..done + stretch.frames;
             let mut bus = Bus { left: &mut left[range.clone()], right: &mut right[range] };
             let toned = tones.as_deref_mut().map(ToneSet::playing);
-            mix(scene, toned, stretch.at, &mut bus, lane, scratch, source, peaks);
+            mix(scene, toned, stretch.at, &mut bus, lane, scratch, source, tapped.as_deref_mut());
             if let Some(part) = stretch.seam {
                 let [left, right] = &mut *spare;
                 let mut rising =
                     Bus { left: &mut left[..stretch.frames], right: &mut right[..stretch.frames] };
                 let toned = tones.as_deref_mut().map(|tones| tones.rising(part.from));
-                mix(scene, toned, part.from, &mut rising, lane, scratch, source, peaks);
+                mix(scene, toned, part.from, &mut rising, lane, scratch, source, None);
                 blend(&mut bus, &rising, part.number, part.length);
             }
             let round = head.advance(stretch.frames);
@@ -133,7 +140,7 @@ fn mix<S: Source + ?Sized>(
     [left, right]: &mut [Vec<f32>; 2],
     scratch: &mut Scratch,
     source: &mut S,
-    peaks: &[AtomicU32],
+    mut tapped: Option<&mut Tapped<'_>>,
 ) {
     bus.clear();
     let frames = bus.left.len();
@@ -142,12 +149,13 @@ fn mix<S: Source + ?Sized>(
     }
     let mut through = 0;
     let (left, right) = (&mut left[..frames], &mut right[..frames]);
-    for (row, ((lane, way), peak)) in scene.plan().lanes().iter().zip(&scene.ways).zip(peaks).enumerate() {
+    for (index, (lane, way)) in scene.plan().lanes().iter().zip(&scene.ways).enumerate() {
         let Some(way) = way else { continue };
-        let own = toned.as_mut().filter(|toned| toned.stage.rows().get(through) == Some(&row));
+        let own = toned.as_mut().filter(|toned| toned.stage.rows().get(through) == Some(&index));
         if let Some([left, right]) = own.and_then(|toned| toned.blocks.get_mut(through)) {
             through += 1;
-            finish(lane, *way, left.get_mut(..frames), right.get_mut(..frames), peak, bus);
+            let (left, right) = (left.get_mut(..frames), right.get_mut(..frames));
+            finish(lane, *way, (left, right), tapped.as_deref_mut().map(|tapped| (tapped, index)), bus);
             continue;
         }
         // What does not sound here adds zeros to sums that are never a negative zero: no bit would change.
@@ -161,7 +169,11 @@ fn mix<S: Source + ?Sized>(
             render_lane(lane, at, &mut [&mut *left], source, scratch);
         }
         let channels: &[&[f32]] = if stereo { &[&*left, &*right] } else { &[&*left] };
-        note_peak(peak, channels);
+        if let Some(tapped) = tapped.as_deref_mut()
+            && !tapped.taps.put(index, channels)
+        {
+            tapped.lost += frames as u64;
+        }
         add(*way, left, right, stereo, bus);
     }
     if scene.mono {
@@ -176,16 +188,19 @@ fn mix<S: Source + ?Sized>(
 fn finish(
     lane: &PlanLane,
     way: Way,
-    left: Option<&mut [f32]>,
-    right: Option<&mut [f32]>,
-    peak: &AtomicU32,
+    (left, right): (Option<&mut [f32]>, Option<&mut [f32]>),
+    tapped: Option<(&mut Tapped<'_>, usize)>,
     bus: &mut Bus<'_>,
 ) {
     let (left, right) = (left.unwrap_or_default(), right.unwrap_or_default());
     let stereo = lane.channels > 1;
     set_level(lane.level, &mut [&mut *left, &mut *right]);
     let channels: [&[f32]; 2] = [&*left, &*right];
-    note_peak(peak, &channels[..if stereo { 2 } else { 1 }]);
+    if let Some((tapped, index)) = tapped
+        && !tapped.taps.put(index, &channels[..if stereo { 2 } else { 1 }])
+    {
+        tapped.lost += left.len() as u64;
+    }
     add(way, left, right, stereo, bus);
 }
 
@@ -204,21 +219,6 @@ fn add(way: Way, left: &mut [f32], right: &[f32], stereo: bool, bus: &mut Bus<'_
 fn sounds(lane: &PlanLane, at: Position, frames: usize) -> bool {
     let first = lane.segments.partition_point(|segment| segment.end <= at);
     lane.segments.get(first).is_some_and(|segment| segment.at < at + Length(frames as u64))
-}
-
-fn note_peak(peak: &AtomicU32, channels: &[&[f32]]) {
-    // Eight at a time, so that the compiler can keep them side by side; max passes over NaN.
-    let mut most = [0.0f32; 8];
-    for channel in channels {
-        let mut eights = channel.chunks_exact(8);
-        for eight in &mut eights {
-            most.iter_mut().zip(eight).for_each(|(most, sample)| *most = most.max(sample.abs()));
-        }
-        most.iter_mut().zip(eights.remainder()).for_each(|(most, sample)| *most = most.max(sample.abs()));
-    }
-    let most = most.iter().fold(0.0f32, |a, b| a.max(*b));
-    // Not negative and not NaN: bits are in the order of the values.
-    peak.fetch_max(most.to_bits(), Ordering::Relaxed);
 }
 
 /// True if everything that the next `frames` frames of a voice need is at hand. Realtime-safe.
@@ -254,9 +254,8 @@ pub(super) fn stretch_at_hand<S: Source + ?Sized>(
         let first = lane.segments.partition_point(|segment| segment.end <= at);
         let here = lane.segments.iter().skip(first).take_while(|segment| segment.at < end);
         here.into_iter().all(|segment| {
-            let from = at.max(segment.at);
-            let frames = end.min(segment.end).since(from).0;
-            source.has(segment.asset, segment.source_in.saturating_add(from.since(segment.at).0), frames)
+            let (from, to) = segment.frames(at.max(segment.at), end.min(segment.end));
+            source.has(segment.asset, from, to - from)
         })
     })
 }

@@ -4,12 +4,13 @@
 //! tell which sample of the stream shows which position; the sum for the meters; numbers on the [`Board`].
 
 use std::sync::Arc;
-use std::sync::atomic::{AtomicBool, AtomicI64, AtomicU32, AtomicU64, Ordering};
+use std::sync::atomic::{AtomicBool, AtomicI64, AtomicU64, Ordering};
 
 use ringbuf::traits::{Consumer, Producer, Split};
 use ringbuf::{HeapCons, HeapProd, HeapRb};
 
 use super::listening::Scene;
+use super::taps::{TapsIn, TapsOut, taps};
 use super::tone_set::ToneSet;
 use crate::song::rules::MOST_LANES;
 use crate::song::{Linear, Position, Span};
@@ -92,8 +93,6 @@ pub struct Board {
     pub(super) nonfinite: AtomicU64,
     pub(super) missing: AtomicU64,
     pub(super) lost: AtomicU64,
-    /// Largest magnitude of each lane since somebody looked, as the bits of an f32.
-    pub(super) peaks: Vec<AtomicU32>,
     /// What the dynamics of each lane take away: the de-esser's dB in the upper half, the compressor's in the lower, as the
     /// bits of an f32 each.
     pub(super) reductions: Vec<AtomicU64>,
@@ -110,7 +109,6 @@ impl Board {
             nonfinite: AtomicU64::new(0),
             missing: AtomicU64::new(0),
             lost: AtomicU64::new(0),
-            peaks: (0..MOST_LANES).map(|_| AtomicU32::new(0)).collect(),
             reductions: (0..MOST_LANES).map(|_| AtomicU64::new(0)).collect(),
         }
     }
@@ -157,16 +155,10 @@ impl Board {
         self.missing.load(Ordering::Relaxed)
     }
 
-    /// Marks and metered frames that found their ring full.
+    /// Marks, and frames for the meters, that found their ring full.
     #[must_use]
     pub fn lost(&self) -> u64 {
         self.lost.load(Ordering::Relaxed)
-    }
-
-    /// Largest magnitude (linear) of the lane at an index before its pan since the last call.
-    #[must_use]
-    pub fn take_peak(&self, index: usize) -> f32 {
-        self.peaks.get(index).map_or(0.0, |peak| f32::from_bits(peak.swap(0, Ordering::Relaxed)))
     }
 }
 
@@ -192,6 +184,7 @@ pub(super) struct Inside {
     pub(super) returns: HeapProd<Spent>,
     pub(super) marks: HeapProd<Mark>,
     pub(super) sums: HeapProd<f32>,
+    pub(super) taps: TapsIn,
     pub(super) board: Arc<Board>,
 }
 
@@ -229,20 +222,31 @@ impl Remote {
     }
 }
 
-/// Both ends, and the sum of what is heard before the monitor level, interleaved. Allocates.
-pub(super) fn wire(rate: u32) -> (Inside, Remote, HeapCons<f32>) {
+/// What the callback hands to the meters.
+pub struct Feed {
+    /// The sum of what is heard before the monitor level, interleaved.
+    pub(super) sums: HeapCons<f32>,
+    /// The lanes before their pans.
+    pub(super) taps: TapsOut,
+}
+
+/// Both ends, for lanes of so many channels in all. Allocates.
+pub(super) fn wire(rate: u32, channels: usize) -> (Inside, Remote, Feed) {
     let (command_in, command_out) = HeapRb::new(COMMANDS).split();
     let (return_in, return_out) = HeapRb::new(RETURNS).split();
     let (mark_in, mark_out) = HeapRb::new(MARKS).split();
     // A second of sound, so that meters may be read late.
     let (sum_in, sum_out) = HeapRb::new(rate.max(1000) as usize * 2).split();
+    let (taps_in, taps_out) = taps(rate, channels);
     let board = Arc::new(Board::new());
     let inside = Inside {
         commands: command_out,
         returns: return_in,
         marks: mark_in,
         sums: sum_in,
+        taps: taps_in,
         board: Arc::clone(&board),
     };
-    (inside, Remote { commands: command_in, returns: return_out, marks: mark_out, board }, sum_out)
+    let remote = Remote { commands: command_in, returns: return_out, marks: mark_out, board };
+    (inside, remote, Feed { sums: sum_out, taps: taps_out })
 }

@@ -73,9 +73,9 @@ pub struct Args {
     /// The state at a mark, at an edit's number, or at `start`; the head's unless told.
     #[arg(long, value_name = "MARK")]
     at: Option<String>,
-    /// Whether lanes go through their tone (equaliser, de-esser, compressor, …).
-    #[arg(long, value_enum, default_value_t = Switch::On)]
-    tone: Switch,
+    /// Whether lanes go through their tone (equaliser, de-esser, compressor, …); both writes lanes that have one twice.
+    #[arg(long, value_enum, default_value_t = ToneFiles::On)]
+    tone: ToneFiles,
     /// Replace files of the same names.
     #[arg(long)]
     overwrite: bool,
@@ -129,6 +129,17 @@ pub enum Switch {
     On,
     /// Off.
     Off,
+}
+
+/// Whether lanes go through their tone.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, clap::ValueEnum)]
+enum ToneFiles {
+    /// They do.
+    On,
+    /// They do not.
+    Off,
+    /// They do, and are written without it beside: NAME_dry.
+    Both,
 }
 
 /// Forms of the timeline.
@@ -218,7 +229,8 @@ fn options<'a>(args: &'a Args, session: &Session) -> Result<BounceOptions<'a>, C
         names: &args.names,
         rate: args.rate,
         dither: args.dither == Switch::On,
-        tone: args.tone == Switch::On,
+        tone: args.tone != ToneFiles::Off,
+        dry_too: args.tone == ToneFiles::Both,
         loudness: true,
         notes: None,
     })
@@ -455,6 +467,7 @@ pub fn describe(delivered: &Delivered) -> String {
         };
         let what = match file.kind {
             FileKind::Lane => "",
+            FileKind::Dry => "  <- without its tone",
             FileKind::Role => "  <- the sum of a role",
             FileKind::Stack => "  <- the stack's sum",
         };

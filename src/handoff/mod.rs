@@ -13,6 +13,7 @@ mod error;
 mod facts;
 mod file_names;
 mod file_samples;
+mod lane_writer;
 mod levels;
 mod manifest;
 mod otio;

@@ -46,6 +46,7 @@ fn files(sheet: &Sheet, text: &mut String) {
         let name = file.path.file_name().map(|name| name.to_string_lossy().into_owned()).unwrap_or_default();
         let holds = match file.kind {
             FileKind::Lane => format!("lane {}", file.lane.unwrap_or(0)),
+            FileKind::Dry => format!("lane {} without its tone", file.lane.unwrap_or(0)),
             FileKind::Role => format!("sum of the role {}", file.role.map_or("", |role| role.word())),
             FileKind::Stack => "sum of the stack".into(),
         };

@@ -1,7 +1,7 @@
 //! Lanes through their tone: those that share processors are rendered, processed and written one after the other while
 //! their samples are still near, the others each for itself.
 
-use super::bounce::{LaneWriter, Signal};
+use super::lane_writer::{LaneWriter, Signal};
 use crate::mix::ToneGroup;
 use crate::song::Position;
 use crate::sound::bank::Blocks;

@@ -115,8 +115,23 @@ pub struct Playing {
     pub at: Position,
     /// Samples of sound that came too late so far.
     pub missed: u64,
-    /// Peak (linear) of what went out lately, left and right, if the player measures it.
-    pub peaks: Option<(f32, f32)>,
+    /// Levels of what went out lately, if the player measures them.
+    pub levels: Option<Levels>,
     /// What the de-esser and the compressor of the cursor's lane take away, in dB, if the player knows.
     pub reduction: Option<(f32, f32)>,
+}
+
+/// Levels of what sounds.
+#[derive(Debug, Clone, PartialEq, Default)]
+pub struct Levels {
+    /// Peak (linear) of each side.
+    pub peaks: (f32, f32),
+    /// True peak (dBTP) of the louder side.
+    pub true_peak_db: Option<f64>,
+    /// Loudness of the last 3 s (LUFS).
+    pub short_term: Option<f64>,
+    /// Correlation of the sides, -1 to 1.
+    pub correlation: Option<f64>,
+    /// Peak (linear) of each lane, by its number less one.
+    pub lanes: Vec<f32>,
 }

@@ -30,7 +30,7 @@ pub use region::{Edges, Region};
 pub use tempo::{Marker, Meter, Tempo, TempoMap};
 pub use tone::Tone;
 pub use units::{Db, Length, Linear, Position, Shift};
-pub use words::{SungWord, SungWords};
+pub use words::{Hold, SungWord, SungWords};
 
 /// A recording on disk, known by its path and by the hash of its bytes. It is never written to.
 #[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize, JsonSchema)]

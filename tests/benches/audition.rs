@@ -94,6 +94,7 @@ fn make_song(lanes: usize, rate: u32, seconds: u64) -> Song {
                 length: Length(two + if cross { ms(15).0 } else { 0 }),
                 at: Position((index * two) as i64),
                 gain_db: Db(if index.is_multiple_of(3) { -1.5 } else { 0.7 }),
+                highpass_hz: None,
                 fade_in: if index % 2 == 1 {
                     fade(ms(15), Curve::EqualPower)
                 } else {
@@ -118,6 +119,7 @@ fn make_song(lanes: usize, rate: u32, seconds: u64) -> Song {
             mute: false,
             solo: false,
             notes: vec![],
+            holds: Vec::new(),
             regions: (0..seconds / 2).map(region).collect(),
         })
     };

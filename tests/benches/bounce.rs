@@ -104,6 +104,7 @@ fn make_song(lanes: u64, frames: u64) -> Song {
                 length: Length((96_000 + overlap).min(frames - at)),
                 at: Position(i64::try_from(at).expect("short songs")),
                 gain_db: Db(if index.is_multiple_of(3) { -1.5 } else { 0.0 }),
+                highpass_hz: None,
                 fade_in: if crosses_in { fade(15, Curve::EqualPower) } else { fade(5, Curve::Linear) },
                 fade_out: if crosses_out {
                     fade(15, Curve::EqualPower)
@@ -124,6 +125,7 @@ fn make_song(lanes: u64, frames: u64) -> Song {
             solo: false,
             tone: None,
             notes: vec![],
+            holds: Vec::new(),
             regions: (0..frames / 96_000).map(region).collect(),
         })
     };

@@ -141,6 +141,7 @@ fn lane(id: u64, frames: u64) -> Lane {
         length: Length(frames),
         at: Position(0),
         gain_db: Db(0.0),
+        highpass_hz: None,
         fade_in: Fade::NONE,
         fade_out: Fade::NONE,
     };
@@ -156,6 +157,7 @@ fn lane(id: u64, frames: u64) -> Lane {
         mute: false,
         solo: false,
         notes: vec![],
+        holds: Vec::new(),
         regions: vec![Arc::new(region)],
     }
 }

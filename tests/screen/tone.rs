@@ -101,7 +101,7 @@ fn reductions_move_with_the_playhead() {
     answer(&mut desk, 0.0);
     desk.keys("space");
     let playing =
-        |at: i64, reduction| Playing { running: true, at: Position(at), missed: 0, peaks: None, reduction };
+        |at: i64, reduction| Playing { running: true, at: Position(at), missed: 0, levels: None, reduction };
     // From what was measured beforehand ...
     desk.event(Event::Playing(playing(240_000, None)));
     assert!(desk.picture()[20].contains("de-esser    8.0"), "{:#?}", desk.picture());

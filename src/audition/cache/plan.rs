@@ -75,10 +75,8 @@ impl List<'_> {
                 for lane in plan.lanes().iter().filter(|lane| !only_heard || heard.contains(&lane.id)) {
                     let first = lane.segments.partition_point(|segment| segment.end <= at);
                     for segment in lane.segments.iter().skip(first).take_while(|segment| segment.at < next) {
-                        let from = at.max(segment.at).since(segment.at).0;
-                        let to = next.min(segment.end).since(segment.at).0;
-                        let source = segment.source_in;
-                        self.take(segment.asset, source.saturating_add(from), source.saturating_add(to));
+                        let (from, to) = segment.frames(at.max(segment.at), next.min(segment.end));
+                        self.take(segment.asset, from, to);
                     }
                 }
                 at = next;

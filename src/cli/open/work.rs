@@ -121,13 +121,13 @@ pub fn copies(session: &Session, folder: &Path, to: &Sender<Message>) {
 }
 
 /// A session with nothing but its recordings, since copying thousands of edits takes time.
-fn recordings(session: &Session) -> Session {
+pub fn recordings(session: &Session) -> Session {
     let Session { title, rate, time_origin, assets, .. } = session;
     Session::new(title.clone(), *rate, *time_origin, assets.clone(), Song::default())
 }
 
 /// A panic in the background is a message, not an end.
-fn guarded(to: &Sender<Message>, work: impl FnOnce()) {
+pub fn guarded(to: &Sender<Message>, work: impl FnOnce()) {
     if catch_unwind(AssertUnwindSafe(work)).is_err() {
         let why = super::terminal::panicked().unwrap_or_default();
         let text = format!("background work failed: {why}; the session is safe");

@@ -12,6 +12,7 @@ pub static VIEW: ScreenVerb = ScreenVerb {
         &[Part::Word("lanes")],
         &[Part::Word("close")],
         &[Part::Word("tone")],
+        &[Part::Word("proposals")],
         &[Part::Word("graph")],
         &[Part::Word("log")],
         &[Part::Word("help")],

@@ -9,7 +9,9 @@ mod focus;
 mod knob;
 mod leave;
 mod look;
+mod output;
 mod play;
+mod propose;
 mod select;
 mod stride;
 mod theme;
@@ -53,8 +55,11 @@ pub static VERBS: &[&ScreenVerb] = &[
     &play::FOLLOW,
     &knob::KNOB,
     &knob::SWEEP,
+    &output::VERB,
     &stride::VERB,
     &walk::VERB,
+    &propose::PROPOSE,
+    &propose::PROPOSAL,
     &ask::TYPE,
     &ask::FIND,
     &ask::AGAIN,

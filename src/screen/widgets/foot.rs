@@ -63,6 +63,17 @@ fn hints(pane: Pane) -> &'static [(&'static str, &'static str)] {
             ("sweep up", "search"),
             ("cancel", "back"),
         ],
+        Pane::Proposals => &[
+            ("proposal accept", "accept"),
+            ("proposal refuse", "refuse"),
+            ("proposal hear", "hear before/after"),
+            ("proposal nudge -{stride}", "earlier"),
+            ("proposal nudge +{stride}", "later"),
+            ("proposal accept sure 0.9", "accept the sure ones"),
+            ("proposal apply", "apply as one edit"),
+            ("proposal apply each", "one edit each"),
+            ("cancel", "back"),
+        ],
         Pane::Log | Pane::Help => &[("cancel", "back"), ("find", "find"), ("scroll down", "on")],
         _ => &[
             ("type", "command"),

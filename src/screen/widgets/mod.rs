@@ -1,6 +1,7 @@
 //! Parts of the screen: each draws one area from the state, and nothing else.
 
 pub mod bar;
+mod bars;
 pub mod facts;
 pub mod foot;
 pub mod gutter;
