@@ -21,7 +21,7 @@ const CHAIN: [&str; 4] = [
 
 fn desk(size: (u16, u16), shapes: Shapes) -> Desk {
     let mut desk = Desk::over(session(3, 480_000), size, shapes);
-    desk.keys("down N");
+    desk.keys("down f7");
     for line in CHAIN {
         desk.event(Event::Refused(tautline::command::Diagnostic::refusal("x")));
         let done = desk.edit(line);
@@ -170,7 +170,7 @@ fn what_is_heard_of_the_lane_is_one_key_each_and_ends_with_the_view() {
     desk.keys("esc");
     assert_eq!((heard(&desk), desk.app.view().pane), (None, Pane::Lanes));
     // A lane without a de-esser says so.
-    desk.keys("down N d");
+    desk.keys("down f7 d");
     assert!(desk.says().contains("no de-esser"), "{}", desk.says());
 }
 
@@ -206,10 +206,10 @@ fn every_size_and_every_kind_of_glyph_is_drawn() {
     }
     // A song without lanes, and a lane without a tone.
     let mut none = Desk::new(0, 48_000);
-    none.keys("N right");
+    none.keys("f7 right");
     assert!(none.picture().concat().contains("no lanes"));
     let mut bare = Desk::new(2, 48_000);
-    bare.keys("down N");
+    bare.keys("down f7");
     assert!(bare.picture().concat().contains("[high-pass off]"), "{:#?}", bare.picture());
 }
 
