@@ -16,7 +16,7 @@ use super::meters::{Meters, Readings};
 use super::outputs::{self, Engine, Lease, Output, OutputInfo, OutputOptions, OutputState};
 use super::renderer::Renderer;
 use super::setup::Setup;
-use super::wire::{Board, Command, Mark, Remote};
+use super::wire::{Board, Command, Mark, Remote, Staged};
 use crate::mix::Plan;
 use crate::song::{Length, Linear, Position, Span};
 
@@ -328,6 +328,12 @@ impl Player {
         &self.meters
     }
 
+    /// What the de-esser and the compressor of the lane at an index take away at the head, in dB.
+    #[must_use]
+    pub fn reduction(&self, index: usize) -> (f32, f32) {
+        self.remote.board().reduction(index)
+    }
+
     /// The engine's numbers.
     #[must_use]
     pub fn board(&self) -> &Arc<Board> {
@@ -374,7 +380,7 @@ impl Player {
 
     fn send_scene(&mut self) {
         let scene = self.scene(self.shown());
-        self.send(Command::Scene(scene));
+        self.send(Command::Scene(Staged::new(scene)));
     }
 
     fn send(&mut self, command: Command) {

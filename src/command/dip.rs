@@ -33,7 +33,7 @@ impl Draft<'_> {
         for index in (0..self.lane(row).regions.len()).rev() {
             let region = self.region(row, index);
             let part = Span { start: span.start.max(region.at), end: span.end.min(region.end()) };
-            if part.start < part.end {
+            if part.start < part.end && !within_a_fade(region, part) {
                 self.dip_region(row, index, part, what, ramp)?;
                 changed += 1;
             }
@@ -94,4 +94,10 @@ impl Draft<'_> {
         self.set_fade(row, left, FadeSide::Out, fade);
         self.set_fade(row, left + 1, FadeSide::In, fade);
     }
+}
+
+/// True if a part of a region lies in a fade of it: what is heard there belongs to the neighbour, and nothing can be cut.
+fn within_a_fade(region: &Region, part: Span) -> bool {
+    let (from, to) = (region.at + region.fade_in.length, region.end() - region.fade_out.length);
+    (part.end <= from && part.end < region.end()) || (part.start >= to && part.start > region.at)
 }

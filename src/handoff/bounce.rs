@@ -274,6 +274,7 @@ pub(super) fn render(
     progress: &dyn Progress,
 ) -> Result<Bounce, BounceError> {
     let mut run = Run::new(request, layout, sources, staging)?;
+    run.lead_in(layout.start)?;
     let mut done = Length::ZERO;
     while done < layout.length {
         let frames = (layout.length.0 - done.0).min(CHUNK as u64);
@@ -338,6 +339,8 @@ fn open(file: &AssetFile, rate: u32, needs: u64) -> Result<WavReader, BounceErro
 struct Run {
     /// Processors of the lanes that have a tone, eight channels each.
     tone: Vec<ToneGroup>,
+    /// Where their pre-roll begins.
+    lead_in: Position,
     writers: Vec<LaneWriter>,
     /// Of the chunk that is being rendered.
     signals: Vec<Signal>,
@@ -439,9 +442,12 @@ impl Run {
             }
         }
         let stage = request.options.tone.then(|| ToneStage::new(&layout.plan));
+        let lead_in = stage.as_ref().filter(|stage| !stage.is_empty());
+        let lead_in = lead_in.map_or(layout.start, |stage| stage.preroll_from(layout.start, &layout.plan));
         let target = |index| staging.map_or_else(PathBuf::new, |staging| staging.target(index));
         Ok(Run {
             tone: stage.map(ToneStage::into_parts).unwrap_or_default(),
+            lead_in,
             writers,
             signals: layout.plan.lanes().iter().map(Signal::new).collect(),
             before: layout.plan.lanes().iter().map(Signal::new).collect(),
@@ -449,6 +455,24 @@ impl Run {
             sums,
             targets: (0..layout.outputs.len()).map(target).collect(),
         })
+    }
+
+    /// Sends what lies before a start in mid-song through the processors, and keeps nothing of it: what follows is then what is
+    /// heard there too, bit for bit.
+    fn lead_in(&mut self, start: Position) -> Result<(), BounceError> {
+        let mut at = self.lead_in;
+        while at < start {
+            let frames = usize::try_from(start.since(at).0).unwrap_or(CHUNK).min(CHUNK);
+            let Run { tone, writers, signals, .. } = self;
+            let hands = tone::deal(tone, writers, signals);
+            hands.into_par_iter().filter(tone::Hand::processes).try_for_each(|mut hand| {
+                hand.lanes.iter_mut().try_for_each(|lane| lane.writer.render(lane.signal, at, frames))?;
+                hand.process(at, frames);
+                Ok::<(), BounceError>(())
+            })?;
+            at = at + Length(frames as u64);
+        }
+        Ok(())
     }
 
     /// Renders and writes `frames` frames of the lanes, at most [`CHUNK`], from `at` on, and the sums of the chunk

@@ -38,6 +38,11 @@ pub(super) fn deal<'a>(
 }
 
 impl Hand<'_> {
+    /// True if its lanes have processors.
+    pub(super) fn processes(&self) -> bool {
+        self.group.is_some()
+    }
+
     /// Sends the lanes through their processors.
     pub(super) fn process(&mut self, at: Position, frames: usize) {
         if let Some(group) = &mut self.group {

@@ -13,4 +13,4 @@ mod tone;
 pub use highpass::LowPart;
 pub use kernel::{Bus, Samples, Scratch, mix_into, pan_into, render_edits, render_lane, set_level};
 pub use plan::{Plan, PlanLane, Segment};
-pub use tone::{Ear, ToneGroup, ToneStage};
+pub use tone::{Ear, ToneGroup, ToneStage, preroll};

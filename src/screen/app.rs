@@ -13,6 +13,7 @@ use super::prompt::Prompt;
 use super::shapes::Shapes;
 use super::steps::Step;
 use super::theme::Theme;
+use super::tone_desk::ToneDesk;
 use super::transport::{Audible, Levels, Playing};
 use super::view::{Pane, View};
 use crate::command::{Context, Cursor, Hearing, Presets};
@@ -105,6 +106,8 @@ pub struct App {
     /// The state that is heard instead of the one shown.
     pub(super) heard: Option<EditId>,
     pub(super) sound: String,
+    /// Work on the tone of the cursor's lane.
+    pub(super) tone: ToneDesk,
     /// Where the graph view stands.
     pub(super) walker: EditId,
     pub(super) scrolled: usize,
@@ -151,6 +154,7 @@ impl App {
             sum: None,
             heard: None,
             sound: setup.sound,
+            tone: ToneDesk::default(),
             walker: EditId(0),
             scrolled: 0,
             drag: None,
@@ -196,6 +200,7 @@ impl App {
             lane: self.view.lane,
             level_db: self.view.level_db,
             state: self.heard,
+            tone: self.view.lane.and_then(|lane| self.tone.ear(lane)),
         }
     }
 
@@ -257,6 +262,7 @@ impl App {
         match self.view.pane {
             Pane::Lanes => Place::Lanes,
             Pane::Close => Place::Close,
+            Pane::Tone => Place::Tone,
             Pane::Proposals => Place::Proposals,
             Pane::Graph => Place::Graph,
             Pane::Log | Pane::Help => Place::Everywhere,

@@ -8,8 +8,9 @@ use super::log::Weight;
 use super::transport::{Playing, TransportRequest};
 use crate::command::timing::Timing;
 use crate::command::{Diagnostic, Done};
+use crate::listen::ToneLook;
 use crate::media::Peaks;
-use crate::song::{AssetId, EditId};
+use crate::song::{AssetId, EditId, Lane};
 
 /// What happens.
 #[derive(Debug, Clone)]
@@ -34,6 +35,8 @@ pub enum Event {
     Words(EditId, Result<Arc<Timing>, Diagnostic>),
     /// Samples that an [`Effect::Samples`] asked for: from which frame on.
     Samples(AssetId, u64, Arc<[f32]>),
+    /// What an [`Effect::ToneLook`] asked for.
+    Toned(Arc<Lane>, Arc<ToneLook>),
     /// Background work: how much is done of all; nothing is left to do if both are equal.
     Progress(u64, u64),
     /// What the player says.
@@ -82,6 +85,8 @@ pub enum Effect {
     Output(String),
     /// Read samples of a recording (frames from, up to) and answer with [`Event::Samples`].
     Samples(AssetId, u64, u64),
+    /// Look at a lane's tone and answer with [`Event::Toned`].
+    ToneLook(Arc<Lane>),
     /// Measure the words of the state that is shown, in the background, and answer with [`Event::Words`]. A newer one of
     /// these makes older ones needless.
     Words(EditId),

@@ -70,6 +70,7 @@ impl App {
                 self.details.insert(asset, Detail { from, samples, asked: None });
                 Vec::new()
             }
+            Event::Toned(lane, look) => self.toned(lane, look),
             Event::Progress(done, all) => {
                 self.progress = (done < all).then_some((done, all));
                 Vec::new()
@@ -253,6 +254,7 @@ impl App {
         self.view.top = self.view.top.min(song.lanes.len().saturating_sub(1));
         self.refresh_lines(world, effects);
         self.ask_for_samples(world, effects);
+        self.settle_tone(world, effects);
     }
 
     /// Asks for the samples that a close look needs and that are not at hand.

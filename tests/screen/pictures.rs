@@ -90,7 +90,7 @@ fn every_size_from_tiny_to_huge_is_drawn_and_a_small_one_says_so() {
     for size in [(1, 1), (5, 3), (59, 20), (60, 15), (60, 16), (80, 24), (160, 45), (400, 120), (500, 200)] {
         let mut desk = Desk::over(session(7, 100_000), size, Shapes::Dots);
         desk.event(Event::Peaks(AssetId(1), step_peaks(100_000)));
-        for keys in ["v", "f4", "f5", "f1", "esc", "tab"] {
+        for keys in ["v", "f4", "f7", "f5", "f1", "esc", "tab"] {
             desk.keys(keys);
             let picture = desk.picture();
             let small = size.0 < 60 || size.1 < 16;
@@ -180,7 +180,7 @@ fn the_view_follows_the_playhead_page_by_page_or_stays() {
     let mut desk = Desk::new(2, 4_800_000);
     desk.line("zoom to 10s; play cursor");
     let at = |seconds: i64| {
-        Event::Playing(Playing { running: true, at: Position(seconds * 48_000), missed: 0, levels: None })
+        Event::Playing(Playing { running: true, at: Position(seconds * 48_000), ..Playing::default() })
     };
     desk.event(at(5));
     assert!(desk.picture()[2].contains('!'), "{}", desk.picture()[2]);

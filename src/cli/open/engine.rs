@@ -218,6 +218,12 @@ impl Engine {
                     }
                     None
                 }
+                Effect::ToneLook(lane) => {
+                    if let Some(work) = &self.work {
+                        work.tone_look(lane);
+                    }
+                    None
+                }
                 Effect::Words(state) => {
                     if let Some(words) = &self.words {
                         words.ask(state, store.session());

@@ -125,7 +125,7 @@ impl Player for Paced {
             self.at = self.end;
             self.begun = None;
         }
-        Playing { running: self.begun.is_some(), at, missed: 0, levels: None }
+        Playing { running: self.begun.is_some(), at, missed: 0, levels: None, reduction: None }
     }
 }
 

@@ -5,11 +5,15 @@ use std::sync::Arc;
 
 use super::player::{Paced, Player};
 use crate::audition::cache::{DEFAULT_BUDGET, TakeFile};
-use crate::audition::{self, Choice, Listening, OutputChoice, OutputOptions, Quiet, Setup};
+use crate::audition::{self, Choice, Listening, OutputChoice, OutputOptions, Quiet, Setup, Through};
 use crate::edit::Session;
-use crate::mix::Plan;
-use crate::screen::{Audible, Hear, Levels, Playing, TransportRequest, Weight};
-use crate::song::{AssetId, Db, Song, Span};
+use crate::mix::{Ear, Plan};
+use crate::screen::{Audible, Hear, Levels, Playing, ToneEar, ToneHear, TransportRequest, Weight};
+use crate::song::{AssetId, Db, LaneId, Song, Span};
+use crate::sound::bank::{MOST_SEARCH_DB, Search};
+
+/// Q of the search boost: a sixth of an octave.
+const SEARCH_Q: f64 = 8.0;
 
 /// Plays through the audition engine.
 pub struct Sounding {
@@ -52,13 +56,15 @@ impl Sounding {
 
     fn listening(&self) -> Listening {
         let Some(audible) = self.audible else { return Listening::default() };
-        Listening::to(match (audible.hear, audible.lane) {
+        let choice = match (audible.hear, audible.lane) {
             (Hear::Guide, _) => Choice::Guide,
             (Hear::This, Some(lane)) => Choice::Lanes(vec![lane]),
             (Hear::Both, Some(lane)) => Choice::Both(lane),
             (Hear::Split, Some(lane)) => Choice::Apart(lane),
             _ => Choice::Marks,
-        })
+        };
+        let through = audible.lane.zip(audible.tone).map(|(lane, ear)| through(lane, ear));
+        Listening { through, ..Listening::to(choice) }
     }
 
     fn make(&mut self, takes: &[TakeFile]) -> Result<audition::Player, audition::AuditionError> {
@@ -113,6 +119,18 @@ impl Sounding {
             self.notes.push((Weight::Wrong, error.to_string()));
         }
     }
+}
+
+/// How a lane is heard while its tone is worked on.
+fn through(lane: LaneId, ear: ToneEar) -> Through {
+    let search =
+        ear.search_hz.map(|frequency_hz| Search { frequency_hz, gain_db: MOST_SEARCH_DB, q: SEARCH_Q });
+    let hear = match ear.hear {
+        ToneHear::Taken => crate::sound::bank::Hear::DeessTakes,
+        ToneHear::Detector => crate::sound::bank::Hear::DeessDetector,
+        ToneHear::Toned | ToneHear::Plain => crate::sound::bank::Hear::Tone,
+    };
+    Through { lane, ear: Ear { hear, search, before: ear.hear == ToneHear::Plain }, gain_db: ear.gain_db }
 }
 
 fn levels(readings: &audition::Readings) -> Levels {
@@ -201,15 +219,19 @@ impl Player for Sounding {
             }
         }
         let (status, levels) = (engine.status(), levels(&engine.readings()));
+        let own = self.audible.and_then(|audible| audible.lane);
+        let row = own.and_then(|own| self.plan.lanes().iter().position(|lane| lane.id == own));
+        let reduction = row.map(|row| engine.reduction(row));
         if lost && let Some(mut engine) = self.engine.take() {
             // In silence, so that one can work on until there is a device again.
             if let Err(error) = self.attach(&mut engine, OutputChoice::None) {
                 self.notes.push((Weight::Wrong, error.to_string()));
             }
             self.engine = Some(engine);
-            return Playing { running: false, at: status.heard, missed: status.missing, levels: None };
+            return Playing { at: status.heard, missed: status.missing, ..Playing::default() };
         }
-        Playing { running: status.playing, at: status.heard, missed: status.missing, levels: Some(levels) }
+        let levels = Some(levels);
+        Playing { running: status.playing, at: status.heard, missed: status.missing, levels, reduction }
     }
 
     fn output(&mut self, name: &str) {

@@ -6,6 +6,7 @@
 mod ask;
 mod cursor;
 mod focus;
+mod knob;
 mod leave;
 mod look;
 mod output;
@@ -52,6 +53,8 @@ pub static VERBS: &[&ScreenVerb] = &[
     &play::STOP,
     &play::HEAR,
     &play::FOLLOW,
+    &knob::KNOB,
+    &knob::SWEEP,
     &output::VERB,
     &stride::VERB,
     &walk::VERB,

@@ -6,3 +6,4 @@ pub mod help;
 pub mod lanes;
 pub mod log;
 pub mod proposals;
+pub mod tone;

@@ -53,6 +53,16 @@ fn hints(pane: Pane) -> &'static [(&'static str, &'static str)] {
             ("walk bring", "bring this lane from it"),
             ("cancel", "back"),
         ],
+        Pane::Tone => &[
+            ("knob next", "next"),
+            ("knob more", "more"),
+            ("knob less", "less"),
+            ("knob bypass", "bypass"),
+            ("hear plain", "before"),
+            ("hear taken", "taken out"),
+            ("sweep up", "search"),
+            ("cancel", "back"),
+        ],
         Pane::Proposals => &[
             ("proposal accept", "accept"),
             ("proposal refuse", "refuse"),

@@ -7,6 +7,7 @@ pub mod foot;
 pub mod gutter;
 pub mod hint;
 pub mod palette;
+pub mod plot;
 pub mod prompt;
 pub mod ruler;
 pub mod wave;
