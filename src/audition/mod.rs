@@ -28,9 +28,12 @@
 
 pub mod cache;
 mod ceiling;
+mod ends;
 mod error;
 mod glide;
 mod head;
+#[cfg(test)]
+mod interleavings;
 mod listening;
 mod master;
 mod meters;

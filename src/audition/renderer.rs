@@ -15,9 +15,10 @@
 use std::sync::Arc;
 use std::sync::atomic::Ordering;
 
-use ringbuf::traits::{Consumer, Observer, Producer};
-use ringbuf::{HeapCons, HeapProd};
+use ringbuf::HeapCons;
+use ringbuf::traits::{Observer, Producer};
 
+use super::ends::{give_back, take_if_room};
 use super::head::Head;
 use super::listening::Scene;
 use super::master::Master;
@@ -180,10 +181,8 @@ impl<S: Source> Renderer<S> {
     fn take_commands(&mut self) {
         for _ in 0..MOST_COMMANDS {
             // Room for what can come back, before anything is taken that could.
-            if self.inside.returns.vacant_len() < MOST_COMMANDS {
-                return;
-            }
-            let Some(command) = self.inside.commands.try_pop() else { return };
+            let command = take_if_room(&mut self.inside.commands, &self.inside.returns, MOST_COMMANDS);
+            let Some(command) = command else { return };
             self.obey(command);
         }
     }
@@ -387,14 +386,5 @@ impl<S: Source> Renderer<S> {
         if self.inside.marks.try_push(mark).is_err() {
             self.inside.board.lost.fetch_add(1, Ordering::Relaxed);
         }
-    }
-}
-
-/// Sends a scene back to be dropped elsewhere.
-fn give_back(returns: &mut HeapProd<Arc<Scene>>, scene: Arc<Scene>) {
-    if let Err(scene) = returns.try_push(scene) {
-        // Room was made sure of before the command was taken. Were it not there, losing the memory would be better than
-        // freeing it here.
-        std::mem::forget(scene);
     }
 }

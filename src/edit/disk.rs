@@ -122,7 +122,12 @@ pub(super) fn write_whole(disk: &dyn Disk, path: &Path, session: &Session, repla
     drop(out);
     disk.sync(aside.as_file())?;
     disk.give_name(aside, path, replace)?;
-    disk.sync_folder(folder)
+    let synced = disk.sync_folder(folder);
+    if synced.is_err() && !replace {
+        // The error will say that nothing was made. Where it cannot be taken away either, a whole session stays.
+        let _ = disk.remove(path);
+    }
+    synced
 }
 
 /// How the names of files begin that are written aside for a session, so that each has its own.

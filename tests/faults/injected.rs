@@ -264,7 +264,10 @@ fn work(plan: Plan, states: &[State], what: &str) -> (u64, u64, u64) {
     let mut work = Work { path: &path, disk: &disk, done: 0 };
     let ended = work.go();
     let done = work.done;
-    let (steps, failed, gone) = (disk.plan().steps, disk.plan().failed, disk.plan().gone);
+    let (steps, failed, gone) = {
+        let plan = disk.plan();
+        (plan.steps, plan.failed, plan.gone)
+    };
     assert_eq!(ended.is_err(), gone, "{what}");
     if path.exists() {
         Session::from_json(&path, &fs::read(&path).unwrap())
