@@ -399,7 +399,10 @@ fn last_words_that_rang_longer_end_with_the_guide_and_keep_their_consonants() {
 /// The offsets of a lane's words by number, as `timing --json` has them.
 fn offsets(report: &Value, lane: usize) -> Vec<(u64, f64)> {
     let lane = list(report, "lanes").iter().find(|found| found["number"] == lane).unwrap();
-    list(lane, "words").iter().map(|word| (word["word"].as_u64().unwrap(), number(word, "offset_ms"))).collect()
+    list(lane, "words")
+        .iter()
+        .map(|word| (word["word"].as_u64().unwrap(), number(word, "offset_ms")))
+        .collect()
 }
 
 fn offset(report: &Value, lane: usize, word: u64) -> f64 {
@@ -446,7 +449,12 @@ fn onsets_are_kept_apart_and_the_same_way_every_time() {
     let (mut pairs, mut close) = (0, 0);
     for word in 1..=count {
         let mut at: Vec<f64> = vec![0.0];
-        at.extend(lanes.iter().filter_map(|lane| lane.iter().find(|(number, _)| *number == word)).map(|(_, at)| *at));
+        at.extend(
+            lanes
+                .iter()
+                .filter_map(|lane| lane.iter().find(|(number, _)| *number == word))
+                .map(|(_, at)| *at),
+        );
         at.sort_by(f64::total_cmp);
         for pair in at.windows(2) {
             pairs += 1;
@@ -484,7 +492,8 @@ fn words_take_their_names_from_a_line_of_the_lyric() {
     let stack = Stack::demo();
     stack.run("word line \"walk in step\"; word line \"- pass\" from 2");
     let report = stack.json(&["timing"]);
-    let names: Vec<&Value> = list(&list(&report, "lanes")[0], "words").iter().map(|word| &word["name"]).take(4).collect();
+    let names: Vec<&Value> =
+        list(&list(&report, "lanes")[0], "words").iter().map(|word| &word["name"]).take(4).collect();
     assert_eq!(names, [&Value::from("walk"), &Value::Null, &Value::from("pass"), &Value::Null]);
     assert!(stack.refused("word line \"a b\" from 900").contains("no word 900"));
 }
@@ -522,11 +531,18 @@ fn the_scorecard_shows_both_states_and_the_published_limits() {
         assert_eq!(list(&card, "lanes").len(), 4);
         let (before, after) = (&card["stack"]["before"], &card["stack"]["after"]);
         assert!(number(before, "median_abs_ms") > 15.0 && number(after, "median_abs_ms") < 3.0, "{card}");
-        assert!(number(before, "late_ends_p95_ms") > 150.0 && number(after, "late_ends_p95_ms") <= 20.0, "{card}");
+        assert!(
+            number(before, "late_ends_p95_ms") > 150.0 && number(after, "late_ends_p95_ms") <= 20.0,
+            "{card}"
+        );
     }
-    let text = stack.tautline().arg("timing").arg(stack.path()).args(["--against", "start"]).output().unwrap();
+    let text =
+        stack.tautline().arg("timing").arg(stack.path()).args(["--against", "start"]).output().unwrap();
     let text = String::from_utf8_lossy(&text.stdout).into_owned();
-    assert!(text.contains("Hirsh 1959") && text.contains("Rasch 1979") && text.contains("the stack"), "{text}");
+    assert!(
+        text.contains("Hirsh 1959") && text.contains("Rasch 1979") && text.contains("the stack"),
+        "{text}"
+    );
     assert_eq!(text.matches("  before ").count(), 4, "{text}");
     let mut unknown = stack.tautline();
     let unknown = unknown.arg("timing").arg(stack.path()).args(["--against", "nothing"]).output().unwrap();
@@ -538,7 +554,8 @@ fn the_scorecard_shows_both_states_and_the_published_limits() {
 fn findings(stack: &Stack, lane: usize) -> Vec<(String, String)> {
     let report = stack.json(&["check"]);
     let own = list(&report, "findings").iter().filter(|finding| finding["lane"] == lane);
-    own.map(|finding| (finding["code"].as_str().unwrap().into(), finding["text"].as_str().unwrap().into())).collect()
+    own.map(|finding| (finding["code"].as_str().unwrap().into(), finding["text"].as_str().unwrap().into()))
+        .collect()
 }
 
 #[test]
@@ -575,7 +592,8 @@ fn last_consonants_line_up_if_asked() {
         let mut off = Vec::new();
         for (row, words) in stack.truth.iter().enumerate().skip(1) {
             for (word, guide) in words.iter().zip(&stack.truth[0]).filter(|(word, _)| word.end.is_some()) {
-                let (Some((here, _)), Some((there, _))) = (word.consonants.last(), guide.consonants.last()) else {
+                let (Some((here, _)), Some((there, _))) = (word.consonants.last(), guide.consonants.last())
+                else {
                     continue;
                 };
                 let at = places(&list(&shown, "lanes")[row], (here + 0.03) * rate);

@@ -20,6 +20,7 @@ mod help;
 mod intake_cache;
 mod keys;
 mod levels;
+mod manual;
 mod new;
 mod open;
 mod opening;
@@ -43,6 +44,8 @@ use std::process::ExitCode;
 use clap::{CommandFactory, Parser, Subcommand};
 
 pub use error::CliError;
+pub use presets::read as read_fades;
+pub use tone_presets::read as read_tones;
 
 /// Prepares a stack of chorus vocals for mixdown: takes in, cuts, shifts, fades and tails by commands,
 /// consolidated files out. Takes are never changed on disk, and no edit is ever lost.
@@ -91,7 +94,7 @@ enum Command {
     Doctor(doctor::Args),
     /// Print the JSON Schema of session files.
     Schema,
-    /// Print help: for a subcommand, for all commands of the editing language, or for one verb of it.
+    /// Print help: for a subcommand, for all commands of the editing language, or for one verb of it; manual pages; completions.
     Help(help::Args),
 }
 

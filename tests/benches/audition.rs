@@ -215,21 +215,27 @@ fn callbacks(lanes: usize, rate: u32, frames: usize, what: What, tone: Option<To
         p999 / deadline * 100.0,
         walls.iter().sum::<f64>() / walls.len() as f64,
         walls[walls.len() * 999 / 1000],
-        match (what, toned) {
-            (What::Plays, false) => "",
-            (What::Plays, true) => "   whole chain of tone",
-            (What::Swaps, false) => "   a swap always under way",
-            (What::Swaps, true) => "   whole chain, a swap always under way",
-            (What::Jumps, _) => "   whole chain, a jump each second",
-        }
+        words(what, toned)
     );
-    let what = format!(
-        "callback, {lanes} lanes, {rate} Hz, {frames} frames{}",
-        if swapping { ", swapping" } else { "" }
-    );
-    let goal = |most: f64| if lanes <= 64 && !swapping { rows::Goal::AtMost(most) } else { rows::Goal::Open };
-    rows::row(&format!("{what}: mean"), mean / deadline * 100.0, "% of the deadline", goal(10.0), "");
-    rows::row(&format!("{what}: p99.9"), p999 / deadline * 100.0, "% of the deadline", goal(50.0), "");
+    let goal = |most: f64| match what {
+        What::Plays if lanes <= 64 => rows::Goal::AtMost(most),
+        _ => rows::Goal::Open,
+    };
+    let name = format!("callback, {lanes} lanes, {rate} Hz, {frames} frames {}", words(what, toned).trim());
+    let mean_goal = if toned { 50.0 } else { 10.0 };
+    let late = if toned { rows::Goal::Open } else { goal(50.0) };
+    rows::row(&format!("{name}: mean"), mean / deadline * 100.0, "% of the deadline", goal(mean_goal), "");
+    rows::row(&format!("{name}: p99.9"), p999 / deadline * 100.0, "% of the deadline", late, "");
+}
+
+fn words(what: What, toned: bool) -> &'static str {
+    match (what, toned) {
+        (What::Plays, false) => "",
+        (What::Plays, true) => "   whole chain of tone",
+        (What::Swaps, false) => "   a swap always under way",
+        (What::Swaps, true) => "   whole chain, a swap always under way",
+        (What::Jumps, _) => "   whole chain, a jump each second",
+    }
 }
 
 /// Frames of the stream from the command to the first sample that differs, and to the last of the crossfade.

@@ -188,6 +188,15 @@ impl Live {
         assert!(sent.success());
     }
 
+    /// Whether nothing can come any more.
+    pub fn ended(&self) -> bool {
+        self.seen.lock().unwrap().ended
+    }
+
+    pub fn id(&self) -> Option<u32> {
+        self.child.process_id()
+    }
+
     /// Waits for the end; gives whether it went well.
     pub fn end(mut self) -> (bool, Vec<u8>) {
         let begun = Instant::now();
