@@ -211,7 +211,7 @@ fn keymap(bytes: &[u8]) -> String {
     problems.extend(over.read(&text, "mine.toml", &check_line));
     for (place, _, binding) in over.all() {
         assert!(!binding.file.is_empty());
-        over.find(place, &[]);
+        let _ = over.find(place, &[]);
     }
     problems.last().map_or_else(|| "read".to_owned(), |problem| problem.text.clone())
 }
