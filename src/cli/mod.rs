@@ -13,6 +13,7 @@ mod demo;
 mod devices;
 mod doctor;
 mod error;
+mod facts;
 mod folders;
 mod hearing;
 mod help;

@@ -6,10 +6,12 @@ use std::sync::Arc;
 
 use serde::Serialize;
 
+use super::context::Context;
 use super::diagnostic::Diagnostic;
 use super::hearing::{Hearing, assets_of};
+use super::value::read_time;
 use crate::listen::{Heard, Sound, SoundKind};
-use crate::song::{AssetId, Db, Lane, LaneId, Length, Position, Region, Role, Span};
+use crate::song::{AssetId, Db, Lane, LaneId, Length, Position, Region, Role, Shift, Span};
 
 /// What a proposal would do to its span.
 #[derive(Debug, Clone, Copy, PartialEq, Serialize)]
@@ -19,6 +21,15 @@ pub enum Does {
     Empty,
     /// Lower it by this many dB.
     Soften(Db),
+    /// Slide words of the guide, from one to another by number from 1.
+    Slide {
+        /// First and last word.
+        words: (usize, usize),
+        /// By how much later; minus is earlier.
+        by: Shift,
+        /// By how much they are off before, the middle one of them.
+        off: Shift,
+    },
 }
 
 /// One span that could be emptied or softened.
@@ -155,6 +166,26 @@ pub fn gaps(
     proposals.sort_by_key(|proposal| proposal.span.start);
     let nothing = proposals.is_empty().then(|| "it has no gap long enough, and nothing to soften".into());
     Ok(LaneProposals { proposals, nothing, share: gone as f64 / sounding.max(1) as f64 })
+}
+
+/// Gaps by name: lanes and positions, as in `2:1.5s, 3:96000smp`.
+///
+/// # Errors
+/// One cannot be read; says which and how it is written.
+pub fn read_places(text: &str, context: &Context) -> Result<Vec<(usize, Position)>, Diagnostic> {
+    let one = |part: &str| {
+        let part = part.trim();
+        let place = (|| {
+            let (lane, at) = part.split_once(':')?;
+            let lane = lane.parse::<usize>().ok().filter(|lane| *lane > 0)?;
+            Some((lane, context.position(read_time(at).ok()?).ok()?))
+        })();
+        place.ok_or_else(|| {
+            Diagnostic::refusal(format!("`{part}` names no gap"))
+                .help("as in: trim gaps places \"2:1.5s, 3:4.25s\": lane and position")
+        })
+    };
+    text.split(',').map(one).collect()
 }
 
 /// What of a region is to stay, with its room.

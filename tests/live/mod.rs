@@ -148,11 +148,12 @@ impl Live {
         }
     }
 
-    /// Waits until all takes are read and drawn.
+    /// Waits until all takes are read and drawn, and the words are measured.
     pub fn wait_ready(&self) {
         self.wait_for("tight");
         let begun = Instant::now();
-        while self.text().contains("reading takes") && begun.elapsed() < PATIENCE {
+        let busy = |text: &str| text.contains("reading takes") || text.contains("measuring words");
+        while busy(&self.text()) && begun.elapsed() < PATIENCE {
             std::thread::sleep(Duration::from_millis(20));
         }
         self.settle();
