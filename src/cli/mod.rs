@@ -100,6 +100,7 @@ enum Command {
 
 /// Runs the program with the given command line and gives its exit code.
 pub fn main(args: impl IntoIterator<Item = OsString>) -> ExitCode {
+    quiet_guarded_panics();
     let cli = match Cli::try_parse_from(args) {
         Ok(cli) => cli,
         Err(error) => {
@@ -137,4 +138,14 @@ pub fn main(args: impl IntoIterator<Item = OsString>) -> ExitCode {
             ExitCode::from(error.code)
         }
     }
+}
+
+/// A decoder that panics over a damaged file is told as an error of that file; what it has to say itself helps nobody.
+fn quiet_guarded_panics() {
+    let before = std::panic::take_hook();
+    std::panic::set_hook(Box::new(move |info| {
+        if !crate::media::panic_is_guarded() {
+            before(info);
+        }
+    }));
 }

@@ -268,7 +268,8 @@ fn work(plan: Plan, states: &[State], what: &str) -> (u64, u64, u64) {
         let plan = disk.plan();
         (plan.steps, plan.failed, plan.gone)
     };
-    assert_eq!(ended.is_err(), gone, "{what}");
+    // The last steps only tidy up: the disk may have gone in one of them.
+    assert!(ended.is_ok() || gone, "{what}");
     if path.exists() {
         Session::from_json(&path, &fs::read(&path).unwrap())
             .unwrap_or_else(|error| panic!("{what}: {error}"));

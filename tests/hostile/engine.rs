@@ -122,6 +122,13 @@ pub fn run(target: &Target) {
     let place = current(target.name);
     let count = Arc::new(AtomicU64::new(0));
     watch(Arc::clone(&count), place.clone());
+    // As the program does: what a decoder says over a damaged file helps nobody.
+    let before = std::panic::take_hook();
+    std::panic::set_hook(Box::new(move |info| {
+        if !tautline::media::panic_is_guarded() {
+            before(info);
+        }
+    }));
     let (mut known, mut inputs) = (HashSet::new(), Vec::new());
     let (mut findings, mut kinds) = (Vec::new(), HashSet::new());
     let (mut slowest, mut largest) = (Duration::ZERO, 0);
