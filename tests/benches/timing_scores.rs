@@ -41,7 +41,9 @@ fn main() {
         let set = name.trim_end_matches(|c: char| c.is_ascii_digit()).trim_end_matches('-').to_owned();
         score(&folder, &name, sets.entry(set).or_default(), table.as_mut().map(|(_, text)| text));
     }
-    println!("set                words  coverage   median     p90     p95    most   within 10/20/50 ms   at 0.9 or more: words, within 15 ms   below 0.5   ends p95");
+    println!(
+        "set                words  coverage   median     p90     p95    most   within 10/20/50 ms   at 0.9 or more: words, within 15 ms   below 0.5   ends p95"
+    );
     let mut all = Scores::default();
     for (name, scores) in &sets {
         say(name, scores);
@@ -69,7 +71,8 @@ fn score(folder: &Path, name: &str, scores: &mut Scores, mut table: Option<&mut 
         if matches.alike != Alike::Yes {
             println!("{name} {}: {:?} ({:.2})", take["file"], matches.alike, matches.likeness);
         }
-        let pairs = takes[0]["words"].as_array().expect("words").iter().zip(take["words"].as_array().expect("words"));
+        let pairs =
+            takes[0]["words"].as_array().expect("words").iter().zip(take["words"].as_array().expect("words"));
         for (guide_word, lane_word) in pairs {
             scores.asked += 1;
             let (from, to) = (seconds(guide_word, "start"), seconds(lane_word, "start"));
@@ -95,13 +98,22 @@ fn score(folder: &Path, name: &str, scores: &mut Scores, mut table: Option<&mut 
                 }
             } else if let Some(table) = table.as_deref_mut() {
                 let away = nearest.map_or(9.0, |(word, _)| away(word));
-                writeln!(table, "{name}\t{}\t{from:.3}\t{to:.3}\tnone\t{away:.3}", take["file"]).expect("text");
+                writeln!(table, "{name}\t{}\t{from:.3}\t{to:.3}\tnone\t{away:.3}", take["file"])
+                    .expect("text");
             }
         }
     }
 }
 
-fn row(table: &mut String, name: &str, take: &Value, (from, to): (f64, f64), error: f64, at: f64, found: &Match) {
+fn row(
+    table: &mut String,
+    name: &str,
+    take: &Value,
+    (from, to): (f64, f64),
+    error: f64,
+    at: f64,
+    found: &Match,
+) {
     let hit = found.evidence.found;
     writeln!(
         table,
@@ -123,7 +135,10 @@ fn say(name: &str, scores: &Scores) {
     let at = |values: &[f64], share: f64| -> f64 {
         let mut sorted = values.to_vec();
         sorted.sort_by(f64::total_cmp);
-        sorted.get((sorted.len().saturating_sub(1) as f64 * share).round() as usize).copied().unwrap_or(f64::NAN)
+        sorted
+            .get((sorted.len().saturating_sub(1) as f64 * share).round() as usize)
+            .copied()
+            .unwrap_or(f64::NAN)
     };
     let within = |values: &[f64], ms: f64| {
         100.0 * values.iter().filter(|error| **error <= ms).count() as f64 / values.len().max(1) as f64
