@@ -201,13 +201,14 @@ fn sung_again_words_apart() {
 fn sung_again_whole_lines() {
     let errors = of_fixture("held/b-lines");
     errors.say("b-lines");
-    assert!(errors.coverage() >= 0.9 && errors.offset(0.5) <= 2.5 && errors.offset(0.95) <= 20.0);
+    assert!(errors.coverage() >= 0.98 && errors.offset(0.5) <= 2.5 && errors.offset(0.95) <= 20.0);
 }
 
 #[test]
 fn tails_that_ring_longer_and_shorter() {
     let errors = of_fixture("held/c-tails");
     errors.say("c-tails");
+    assert!(errors.coverage() >= 0.98);
     assert!(errors.offset(0.95) <= 7.0 && !errors.ends.is_empty() && Errors::at(&errors.ends, 0.95) <= 7.0);
 }
 
@@ -215,7 +216,7 @@ fn tails_that_ring_longer_and_shorter() {
 fn dead_space_between_lines() {
     let errors = of_fixture("held/d-gaps");
     errors.say("d-gaps");
-    assert!(errors.offset(0.95) <= 7.0 && errors.offset(1.0) <= 50.0);
+    assert!(errors.coverage() >= 0.98 && errors.offset(0.95) <= 7.0 && errors.offset(1.0) <= 50.0);
 }
 
 #[test]
@@ -449,6 +450,44 @@ fn another_song_is_not_moved() {
         stack.tautline().arg("run").arg(stack.path()).args(["-c", "tighten on all"]).output().unwrap();
     assert_eq!(refused.status.code(), Some(1));
     assert!(String::from_utf8_lossy(&refused.stderr).contains("does not hold the guide's words"));
+}
+
+#[test]
+fn silence_a_single_word_and_unequal_lengths_say_so() {
+    let folder = tempfile::tempdir().unwrap();
+    let (samples, rate) = reader(2);
+    let file = |name: &str, samples: &[f32]| {
+        let path = folder.path().join(name);
+        write(&path, samples, rate);
+        path
+    };
+    let silent = file("silent.wav", &vec![0.0; samples.len()]);
+    let upside_down = file("upside-down.wav", &samples.iter().map(|sample| -sample).collect::<Vec<_>>());
+    let clipped =
+        file("clipped.wav", &samples.iter().map(|s| (s * 8.0).clamp(-0.9, 0.9)).collect::<Vec<_>>());
+    let whole = file("whole.wav", &samples);
+    let report = Stack::new(&whole, &[silent, upside_down, clipped]).timing();
+    let lanes = list(&report, "lanes");
+    assert_eq!(lanes[0]["alike"], "silent");
+    assert!(list(&lanes[0], "words").iter().all(|word| number(word, "confidence") <= 0.1));
+    for (lane, within) in [(&lanes[1], 1.0), (&lanes[2], 5.0)] {
+        assert_eq!(lane["alike"], "yes");
+        let sure = list(lane, "words").iter().filter(|word| number(word, "confidence") >= 0.9);
+        let offsets: Vec<f64> = sure.map(|word| number(word, "offset_ms").abs()).collect();
+        assert!(!offsets.is_empty() && Errors::at(&offsets, 0.95) <= within, "{offsets:?}");
+    }
+    // A guide of one word against the whole, and a long guide against a short double: an answer, and no wild sureness.
+    let cut = (0.6 * f64::from(rate)) as usize;
+    let word = file("word.wav", &samples[..cut]);
+    let long: Vec<f32> = (0..12).flat_map(|_| samples.iter().copied()).collect();
+    let long = file("long.wav", &long);
+    for (guide, lane) in [(&word, &whole), (&long, &word)] {
+        let report = Stack::new(guide, std::slice::from_ref(lane)).timing();
+        for word in list(&list(&report, "lanes")[0], "words") {
+            assert!(number(word, "offset_ms").is_finite());
+            assert!((0.0..=1.0).contains(&number(word, "confidence")));
+        }
+    }
 }
 
 #[test]

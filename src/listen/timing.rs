@@ -165,7 +165,11 @@ pub fn match_words(guide: &Listened, words: &[Word], lane: &Listened) -> Matches
         let expected = lag * hop as f64;
         let hit = finder.find(onset, expected, reach);
         let away_ms = (hit.lag - expected) / f64::from(guide.copy.rate) * 1000.0;
-        let vowel = finder.find_near(word.vowel / step, hit.lag, guide.seconds(0.03) as usize);
+        // A word that begins with its vowel has one moment, not two.
+        let apart = (word.vowel / step).saturating_sub(onset) > guide.seconds(0.01) as usize;
+        let vowel = apart
+            .then(|| finder.find_near(word.vowel / step, hit.lag, guide.seconds(0.03) as usize))
+            .flatten();
         vowels.push(vowel.map_or(0.0, |lag| lag - hit.lag));
         found.push((onset as f64, hit, Evidence { found: hit, away_ms, cost }));
     }
