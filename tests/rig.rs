@@ -250,10 +250,13 @@ fn a_proposal_is_heard_as_it_would_be_and_as_it_is() {
     let environment = text(&environment);
     let value = |name: &str| {
         let line = environment.lines().find_map(|line| line.split_once(&format!("{name}=")));
-        line.map(|(_, value)| value.trim_matches(['\'', '"']).to_owned()).unwrap_or_else(|| panic!("{name}: {environment}"))
+        line.map(|(_, value)| value.trim_matches(['\'', '"']).to_owned())
+            .unwrap_or_else(|| panic!("{name}: {environment}"))
     };
     let mut start = demo.start().size(120, 40);
-    start.args = ["open", &demo.session().display().to_string(), "--out", "device:default"].map(str::to_owned).to_vec();
+    start.args = ["open", &demo.session().display().to_string(), "--out", "device:default"]
+        .map(str::to_owned)
+        .to_vec();
     for name in ["XDG_RUNTIME_DIR", "PULSE_SERVER", "PULSE_COOKIE", "ALSA_CONFIG_PATH"] {
         start = start.env(name, String::leak(value(name)));
     }
@@ -282,7 +285,8 @@ fn a_proposal_is_heard_as_it_would_be_and_as_it_is() {
     fs::write(&stop, b"").expect("a file");
     assert!(recorder.wait().expect("a child").success());
     let after = bounced(&demo.session(), &rig.folder.path().join("after"));
-    let differs = |index: &usize| (0..2).any(|side| (before[*index][side] - after[*index][side]).abs() > 0.01);
+    let differs =
+        |index: &usize| (0..2).any(|side| (before[*index][side] - after[*index][side]).abs() > 0.01);
     let first = (0..before.len().min(after.len())).find(differs).expect("the proposal changes something");
     let (was, is) = (&before[first..first + 4800], &after[first..first + 4800]);
     let heard = recorded(&raw);

@@ -71,7 +71,8 @@ impl Stack {
             consonants: Vec::new(),
         };
         let takes = list(&truth, "takes");
-        let files: Vec<PathBuf> = takes.iter().map(|take| folder.join(take["file"].as_str().unwrap())).collect();
+        let files: Vec<PathBuf> =
+            takes.iter().map(|take| folder.join(take["file"].as_str().unwrap())).collect();
         let words = takes.iter().map(|take| list(take, "words").iter().map(word).collect()).collect();
         Stack::new(&files, words)
     }
@@ -117,7 +118,8 @@ impl Stack {
     /// The lanes as they sound, without tone, from the song's origin, by row.
     fn bounced(&self, to: &str) -> (f64, Vec<Vec<f32>>) {
         let folder = self.folder.path().join(to);
-        let report = self.json(&["bounce", "--to", folder.to_str().unwrap(), "--format", "f32", "--tone", "off"]);
+        let report =
+            self.json(&["bounce", "--to", folder.to_str().unwrap(), "--format", "f32", "--tone", "off"]);
         let mut lanes = Vec::new();
         for file in list(&report, "files").iter().filter(|file| file["kind"] == "lane") {
             let path = folder.join(file["path"].as_str().unwrap());
@@ -154,7 +156,8 @@ impl Stack {
 
 /// Where a sample of a lane's recording lies on the timeline; both sides of a crossfade in place are one.
 fn places(lane: &Value, sample: f64) -> Vec<f64> {
-    let holds = |region: &&Value| (0.0..number(region, "length")).contains(&(sample - number(region, "source_in")));
+    let holds =
+        |region: &&Value| (0.0..number(region, "length")).contains(&(sample - number(region, "source_in")));
     let at = |region: &Value| number(region, "at") + sample - number(region, "source_in");
     let mut places: Vec<f64> = list(lane, "regions").iter().filter(holds).map(at).collect();
     places.dedup_by(|a, b| (*a - *b).abs() < 1.0);
@@ -176,8 +179,11 @@ fn db(samples: &[f32]) -> f64 {
 fn active_db(samples: &[f32], rate: f64) -> f64 {
     let levels: Vec<f64> = samples.chunks((rate / 100.0) as usize).map(db).collect();
     let loudest = levels.iter().copied().fold(f64::MIN, f64::max);
-    let powers: Vec<f64> =
-        levels.iter().filter(|level| **level > loudest - 30.0).map(|level| 10f64.powf(level / 10.0)).collect();
+    let powers: Vec<f64> = levels
+        .iter()
+        .filter(|level| **level > loudest - 30.0)
+        .map(|level| 10f64.powf(level / 10.0))
+        .collect();
     10.0 * (powers.iter().sum::<f64>() / powers.len() as f64).log10()
 }
 
@@ -339,12 +345,12 @@ fn whole_lines_come_nearer_and_lose_nothing() {
 /// seconds.
 fn dies(samples: &[f32], rate: f64, (from, until): (f64, f64)) -> f64 {
     let step = (rate * 0.005) as usize;
-    let levels: Vec<f64> = samples.chunks((rate / 100.0) as usize).map(db).filter(|db| *db > -150.0).collect();
+    let levels: Vec<f64> =
+        samples.chunks((rate / 100.0) as usize).map(db).filter(|db| *db > -150.0).collect();
     let floor = (active_db(samples, rate) - 35.0).max(share(&levels, 0.1) + 9.0);
     let (first, last) = ((from * rate) as usize / step, (until * rate) as usize / step);
-    let sounds = |index: &usize| {
-        samples.get(index * step..(index + 1) * step).is_some_and(|part| db(part) > floor)
-    };
+    let sounds =
+        |index: &usize| samples.get(index * step..(index + 1) * step).is_some_and(|part| db(part) > floor);
     (first..last).rev().find(sounds).map_or(from, |index| (index + 1) as f64 * step as f64 / rate)
 }
 
@@ -393,7 +399,10 @@ fn last_words_that_rang_longer_end_with_the_guide_and_keep_their_consonants() {
 /// The offsets of a lane's words by number, as `timing --json` has them.
 fn offsets(report: &Value, lane: usize) -> Vec<(u64, f64)> {
     let lane = list(report, "lanes").iter().find(|found| found["number"] == lane).unwrap();
-    list(lane, "words").iter().map(|word| (word["word"].as_u64().unwrap(), number(word, "offset_ms"))).collect()
+    list(lane, "words")
+        .iter()
+        .map(|word| (word["word"].as_u64().unwrap(), number(word, "offset_ms")))
+        .collect()
 }
 
 fn offset(report: &Value, lane: usize, word: u64) -> f64 {
@@ -440,7 +449,12 @@ fn onsets_are_kept_apart_and_the_same_way_every_time() {
     let (mut pairs, mut close) = (0, 0);
     for word in 1..=count {
         let mut at: Vec<f64> = vec![0.0];
-        at.extend(lanes.iter().filter_map(|lane| lane.iter().find(|(number, _)| *number == word)).map(|(_, at)| *at));
+        at.extend(
+            lanes
+                .iter()
+                .filter_map(|lane| lane.iter().find(|(number, _)| *number == word))
+                .map(|(_, at)| *at),
+        );
         at.sort_by(f64::total_cmp);
         for pair in at.windows(2) {
             pairs += 1;
@@ -478,7 +492,8 @@ fn words_take_their_names_from_a_line_of_the_lyric() {
     let stack = Stack::demo();
     stack.run("word line \"walk in step\"; word line \"- pass\" from 2");
     let report = stack.json(&["timing"]);
-    let names: Vec<&Value> = list(&list(&report, "lanes")[0], "words").iter().map(|word| &word["name"]).take(4).collect();
+    let names: Vec<&Value> =
+        list(&list(&report, "lanes")[0], "words").iter().map(|word| &word["name"]).take(4).collect();
     assert_eq!(names, [&Value::from("walk"), &Value::Null, &Value::from("pass"), &Value::Null]);
     assert!(stack.refused("word line \"a b\" from 900").contains("no word 900"));
 }
@@ -516,11 +531,18 @@ fn the_scorecard_shows_both_states_and_the_published_limits() {
         assert_eq!(list(&card, "lanes").len(), 4);
         let (before, after) = (&card["stack"]["before"], &card["stack"]["after"]);
         assert!(number(before, "median_abs_ms") > 15.0 && number(after, "median_abs_ms") < 3.0, "{card}");
-        assert!(number(before, "late_ends_p95_ms") > 150.0 && number(after, "late_ends_p95_ms") <= 20.0, "{card}");
+        assert!(
+            number(before, "late_ends_p95_ms") > 150.0 && number(after, "late_ends_p95_ms") <= 20.0,
+            "{card}"
+        );
     }
-    let text = stack.tautline().arg("timing").arg(stack.path()).args(["--against", "start"]).output().unwrap();
+    let text =
+        stack.tautline().arg("timing").arg(stack.path()).args(["--against", "start"]).output().unwrap();
     let text = String::from_utf8_lossy(&text.stdout).into_owned();
-    assert!(text.contains("Hirsh 1959") && text.contains("Rasch 1979") && text.contains("the stack"), "{text}");
+    assert!(
+        text.contains("Hirsh 1959") && text.contains("Rasch 1979") && text.contains("the stack"),
+        "{text}"
+    );
     assert_eq!(text.matches("  before ").count(), 4, "{text}");
     let mut unknown = stack.tautline();
     let unknown = unknown.arg("timing").arg(stack.path()).args(["--against", "nothing"]).output().unwrap();
@@ -532,7 +554,8 @@ fn the_scorecard_shows_both_states_and_the_published_limits() {
 fn findings(stack: &Stack, lane: usize) -> Vec<(String, String)> {
     let report = stack.json(&["check"]);
     let own = list(&report, "findings").iter().filter(|finding| finding["lane"] == lane);
-    own.map(|finding| (finding["code"].as_str().unwrap().into(), finding["text"].as_str().unwrap().into())).collect()
+    own.map(|finding| (finding["code"].as_str().unwrap().into(), finding["text"].as_str().unwrap().into()))
+        .collect()
 }
 
 #[test]
@@ -569,7 +592,8 @@ fn last_consonants_line_up_if_asked() {
         let mut off = Vec::new();
         for (row, words) in stack.truth.iter().enumerate().skip(1) {
             for (word, guide) in words.iter().zip(&stack.truth[0]).filter(|(word, _)| word.end.is_some()) {
-                let (Some((here, _)), Some((there, _))) = (word.consonants.last(), guide.consonants.last()) else {
+                let (Some((here, _)), Some((there, _))) = (word.consonants.last(), guide.consonants.last())
+                else {
                     continue;
                 };
                 let at = places(&list(&shown, "lanes")[row], (here + 0.03) * rate);

@@ -4,9 +4,9 @@ use std::path::PathBuf;
 
 use super::hearing::Ears;
 use super::{CliError, assets, opening, output, presets};
+use crate::command::timing;
 use crate::command::timing::report::{self, Report};
 use crate::command::timing::scorecard::Scorecard;
-use crate::command::timing;
 use crate::command::{Context, Diagnostic, EditRef};
 use crate::edit::{Access, Session};
 

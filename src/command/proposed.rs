@@ -151,7 +151,9 @@ impl Proposed {
             }
         };
         match line.len() > LONGEST_LINE {
-            true => Err(Diagnostic::refusal("so many do not fit into one command").help("accept fewer at a time")),
+            true => {
+                Err(Diagnostic::refusal("so many do not fit into one command").help("accept fewer at a time"))
+            }
             false => Ok(line),
         }
     }

@@ -142,14 +142,8 @@ impl App {
         if let Some(guide) = song.guide() {
             lines.guide = on_lane(guide, starts);
             let reach = REACH_MS * u64::from(world.session.rate) / 1000;
-            let off = |(line, by): (Position, Shift)| Off {
-                line,
-                by,
-                off: by,
-                sure: true,
-                held: false,
-                end: None,
-            };
+            let off =
+                |(line, by): (Position, Shift)| Off { line, by, off: by, sure: true, held: false, end: None };
             for lane in song.lanes.iter().filter(|lane| lane.id != guide.id) {
                 let found = offsets(&lines.guide, &on_lane(lane, starts), reach);
                 lines.offsets.insert(lane.id, found.into_iter().map(off).collect());

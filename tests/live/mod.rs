@@ -150,9 +150,11 @@ impl Live {
 
     /// Waits until all takes are read and drawn, and the words are measured.
     pub fn wait_ready(&self) {
-        self.wait_for("tight");
         let begun = Instant::now();
-        let busy = |text: &str| text.contains("reading takes") || text.contains("measuring words");
+        let busy = |text: &str| {
+            let words = text.contains("measured") || text.contains("no words;");
+            text.contains("reading takes") || !words
+        };
         while busy(&self.text()) && begun.elapsed() < PATIENCE {
             std::thread::sleep(Duration::from_millis(20));
         }

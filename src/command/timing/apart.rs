@@ -31,14 +31,7 @@ impl Settled {
 
     /// Changes the slides of a lane's pieces by as little as keeps their words `apart` from what is settled, then counts
     /// the lane as settled. The same lanes in the same order give the same result.
-    pub fn settle(
-        &mut self,
-        timing: &Timing,
-        lane: &LaneTiming,
-        rules: &Rules,
-        apart: f64,
-        plan: &mut Plan,
-    ) {
+    pub fn settle(&mut self, timing: &Timing, lane: &LaneTiming, rules: &Rules, apart: f64, plan: &mut Plan) {
         for index in 0..plan.pieces.len() {
             if plan.pieces[index].by == 0 {
                 continue;
@@ -79,9 +72,7 @@ impl Settled {
     fn least(&self, lands: &[(usize, f64)], apart: f64, most: f64) -> Option<i64> {
         let taken: Vec<f64> = lands
             .iter()
-            .flat_map(|(word, at)| {
-                self.0.get(word).into_iter().flatten().map(move |settled| settled - at)
-            })
+            .flat_map(|(word, at)| self.0.get(word).into_iter().flatten().map(move |settled| settled - at))
             .filter(|away| away.abs() < most + apart)
             .collect();
         let free = |by: f64| taken.iter().all(|away| (away - by).abs() >= apart);

@@ -141,7 +141,11 @@ impl Joint {
         let margin = ((to - from - by.abs() - cross) / 2).min(most);
         if by > 0 && margin < soft {
             let cut = quiet.cut;
-            return Joint::Quiet { left: (from + left, cut + left), right: (cut + right, to + right), cut: true };
+            return Joint::Quiet {
+                left: (from + left, cut + left),
+                right: (cut + right, to + right),
+                cut: true,
+            };
         }
         let (from, to) = (from + margin.max(0), to - margin.max(0));
         Joint::Quiet { left: (from + left, to + left), right: (from + right, to + right), cut: true }

@@ -165,7 +165,10 @@ pub fn measure(context: &Context, rows: &[usize]) -> Result<Timing, Diagnostic> 
     let assets = assets_of(rows.iter().map(|row| song.lanes[*row].as_ref()));
     let matches = context.hearing.matches(guide, &all, &assets)?;
     let known: Vec<(AssetId, Arc<Matches>)> = assets.into_iter().zip(matches).collect();
-    let lanes = rows.iter().map(|row| place::lane(song, *row, (&words, near(context.session.rate)), &known)).collect();
+    let lanes = rows
+        .iter()
+        .map(|row| place::lane(song, *row, (&words, near(context.session.rate)), &known))
+        .collect();
     Ok(Timing { rate: context.session.rate, words, lanes })
 }
 

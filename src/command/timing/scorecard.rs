@@ -71,7 +71,10 @@ impl Scorecard {
             Some(LaneScore {
                 number: lane.number,
                 name: lane.name.clone(),
-                score: Score { before: figures(&old.words, old.summary), after: figures(&lane.words, lane.summary) },
+                score: Score {
+                    before: figures(&old.words, old.summary),
+                    after: figures(&lane.words, lane.summary),
+                },
                 offsets: (off(old), off(lane)),
             })
         };

@@ -24,7 +24,12 @@ pub static VERB: Verb = Verb {
     about: "Takes the offset that words have, or the one that is written, for what is meant: a word sung late on purpose counts \
             as in time at that offset, for `timing`, `tighten` and `check`. The words of the scope, or the one at a position; \
             `off` means the guide again.",
-    examples: &["hold on lane 2 word 3..5", "hold at 3.1s on lane 2", "hold +18ms on lane 3 word 7", "hold off on role double"],
+    examples: &[
+        "hold on lane 2 word 3..5",
+        "hold at 3.1s on lane 2",
+        "hold +18ms on lane 3 word 7",
+        "hold off on role double",
+    ],
     also: &["intend", "loose", "keep"],
     resolve,
 };

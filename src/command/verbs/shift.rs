@@ -95,8 +95,11 @@ fn to_onset(call: &Call, context: &Context) -> Result<Action, Diagnostic> {
         let region = draft.region(*row, *index);
         let place = format!("lane {} at {}", row + 1, context.show(region.at));
         let Some(word) = word else {
-            return Err(Diagnostic::refusal(format!("{place}: region {} holds no word of the guide", region.id))
-                .help("`shift +12ms` slides by hand"));
+            return Err(Diagnostic::refusal(format!(
+                "{place}: region {} holds no word of the guide",
+                region.id
+            ))
+            .help("`shift +12ms` slides by hand"));
         };
         let starts = timing.words.iter().map(|word| word.at.0 as f64);
         let to = match next {

@@ -215,7 +215,9 @@ fn remove_before(
     let done = remove_stretch(draft, context, lane.row, (from, start - ms(8.0)), late)?;
     Ok(match done {
         Some(level) => {
-            format!("a stretch of the held sound taken out, joined in phase ({level:.2}); the consonant stays")
+            format!(
+                "a stretch of the held sound taken out, joined in phase ({level:.2}); the consonant stays"
+            )
         }
         None => {
             "ends in a consonant, and the sound before it is too short to give way: left as it is".to_owned()

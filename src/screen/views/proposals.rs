@@ -77,7 +77,8 @@ fn line(brush: &Brush, item: &Item, index: usize, (area, y): (Rect, u16), buffer
     let name = song.lane(item.proposal.lane).map_or("", |lane| lane.name.as_str());
     let what = match item.proposal.does {
         Does::Slide { words: (first, last), by, off } => {
-            let words = if first == last { format!("word {first}") } else { format!("words {first}..{last}") };
+            let words =
+                if first == last { format!("word {first}") } else { format!("words {first}..{last}") };
             let words = match app.lines.names.get(first - 1).and_then(Option::as_deref) {
                 Some(name) => format!("{words} {}", fit(name, 8, glyphs.cut)),
                 None => words,

@@ -47,7 +47,10 @@ pub fn draw(brush: &Brush, buffer: &mut Buffer) {
         let unsure = if found.sure { "" } else { ", not sure" };
         parts.push((format!("{sign}{:.0} ms {word}{unsure}", ms.abs()), role));
         if let Some(end) = found.end.map(|end| to_ms(end, rate)).filter(|end| end.abs() > 15.0) {
-            parts.push((format!("ends {:.0} ms {}", end.abs(), if end > 0.0 { "late" } else { "early" }), role));
+            parts.push((
+                format!("ends {:.0} ms {}", end.abs(), if end > 0.0 { "late" } else { "early" }),
+                role,
+            ));
         }
     }
     let mut tail = format!("stride {}", app.view.stride.times(1));
