@@ -543,7 +543,7 @@ fn the_scorecard_shows_both_states_and_the_published_limits() {
         text.contains("Hirsh 1959") && text.contains("Rasch 1979") && text.contains("the stack"),
         "{text}"
     );
-    assert_eq!(text.matches("  before ").count(), 4, "{text}");
+    assert_eq!(text.matches("\n  before ").count(), 4, "{text}");
     let mut unknown = stack.tautline();
     let unknown = unknown.arg("timing").arg(stack.path()).args(["--against", "nothing"]).output().unwrap();
     assert_eq!(unknown.status.code(), Some(1));
