@@ -1,6 +1,6 @@
 //! Cuts inside a held sound: only where the two sides agree in phase.
 
-use super::tighten::{Piece, Plan, Rules, names, remark};
+use super::tighten::{Piece, Plan, Rules, names, remark, room};
 use super::{LaneTiming, Timing, WordTiming};
 use crate::command::context::Context;
 use crate::command::diagnostic::Diagnostic;
@@ -39,11 +39,17 @@ pub fn place_cuts(
     rules: &Rules,
     plan: &mut Plan,
 ) -> Result<(), Diagnostic> {
-    let regions = &context.session.song().lanes[lane.row].regions;
-    let mut index = 1;
+    let on = &context.session.song().lanes[lane.row];
+    let regions = &on.regions;
+    let (mut index, mut joined) = (1, false);
     while index < plan.pieces.len() {
         let (left, right) = (&plan.pieces[index - 1], &plan.pieces[index]);
         if right.before != Border::Held || left.region != right.region {
+            // Words that went with the piece before may be in the way of the next one now.
+            if joined && let Some(room) = room(on, lane, timing.rate, (left, right)) {
+                let by = right.by.max(left.by.saturating_sub(room));
+                plan.pieces[index].by = by;
+            }
             index += 1;
             continue;
         }
@@ -70,6 +76,7 @@ pub fn place_cuts(
             );
             plan.refused.push(remark(plan.row, at, why));
         }
+        joined = true;
         let Piece { words, confidence, .. } = plan.pieces.remove(index);
         let left = &mut plan.pieces[index - 1];
         left.words.extend(words);

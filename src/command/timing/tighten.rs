@@ -264,33 +264,35 @@ fn join_blocks(
     }
 }
 
+/// By how many samples a piece may go earlier than the one before it; `None` at a held sound, which gives what it can: that
+/// is found out later.
+pub(super) fn room(on: &Lane, lane: &LaneTiming, rate: u32, (before, here): (&Piece, &Piece)) -> Option<i64> {
+    let ms = |ms: f64| (ms * f64::from(rate) / 1000.0) as i64;
+    let quiet = match here.before {
+        Border::Held => return None,
+        Border::Quiet(quiet) => quiet.to - quiet.from,
+        Border::Start => {
+            let ended = before.words.last().map_or(i64::MIN, |word| lane.words[*word].end as i64);
+            let left_end = on.regions[before.region].end().0;
+            let onset = here.words.first().map_or(i64::MAX, |word| lane.words[*word].at as i64);
+            onset.saturating_sub(ended.min(left_end))
+        }
+    };
+    // A short one is the closure of a stop, which belongs to the word behind it.
+    let stays = if quiet < ms(CLOSURE_MS) { ms(STAYS_MS * 1.5) } else { ms(STAYS_MS) };
+    Some(quiet.saturating_sub(stays).max(0))
+}
+
 /// Holds back pieces that would run into the word before them. Where two want to be where only one can, both give way, as
 /// little as can be in all (least squares over the words, by pooling what is in each other's way).
 fn keep_order(on: &Lane, lane: &LaneTiming, rules: &Rules, plan: &mut Plan, timing: &Timing) {
-    let ms = |ms: f64| (ms * f64::from(timing.rate) / 1000.0) as i64;
-    let (stays, closure) = (ms(STAYS_MS), ms(CLOSURE_MS));
-    let room = |before: &Piece, here: &Piece| -> Option<i64> {
-        let quiet = match here.before {
-            // A held sound gives what it can; that is found out later.
-            Border::Held => return None,
-            Border::Quiet(quiet) => quiet.to - quiet.from,
-            Border::Start => {
-                let ended = before.words.last().map_or(i64::MIN, |word| lane.words[*word].end as i64);
-                let left_end = on.regions[before.region].end().0;
-                let onset = here.words.first().map_or(i64::MAX, |word| lane.words[*word].at as i64);
-                onset.saturating_sub(ended.min(left_end))
-            }
-        };
-        // A short one is the closure of a stop, which belongs to the word behind it.
-        let stays = if quiet < closure { stays + stays / 2 } else { stays };
-        Some(quiet.saturating_sub(stays).max(0))
-    };
     // Runs of pieces that push each other: their mean, how much they weigh, and how many they are. Room between two
     // counts as if the later one began so much earlier.
     let mut runs: Vec<(f64, f64, usize)> = Vec::new();
     let (mut gone, mut rooms) = (0.0, Vec::with_capacity(plan.pieces.len()));
     for (index, piece) in plan.pieces.iter().enumerate() {
-        let free = index.checked_sub(1).map(|before| room(&plan.pieces[before], piece));
+        let free =
+            index.checked_sub(1).map(|before| room(on, lane, timing.rate, (&plan.pieces[before], piece)));
         gone += match free {
             Some(Some(room)) => room as f64,
             Some(None) => rules.at_most * 2.0,
