@@ -12,7 +12,8 @@ use crate::command::{Context, Deaf, Presets, read_time};
 use crate::edit::{Access, Session, Store};
 use crate::handoff::{
     Bounce, BounceOptions, BounceRequest, DEFAULT_NAMES, Delivered, Extras, FileKind, FileNotes, Finding,
-    Manifest, Parts, SHEET_TEMPLATE, Severity, SheetParts, Timeline, TimelineForm, bounce_targets, deliver,
+    LaneFacts, Manifest, Parts, SHEET_TEMPLATE, Severity, SheetParts, Timeline, TimelineForm, bounce_targets,
+    deliver, tone_lines,
 };
 use crate::media::OutputFormat;
 use crate::song::rules;
@@ -312,9 +313,10 @@ pub fn write(store: &Store, head: EditId, song: Song, target: &Target) -> Result
     let when = run::now().replace('T', " ").replace('Z', " UTC");
     let mut manifest = Manifest::new(&session.title, &name, head.0);
     manifest.sources = sources.facts.iter().map(crate::handoff::SourceFact::listed).collect();
+    let facts = lane_facts(&song);
     let extras = Extras {
         timelines: target.timelines,
-        timeline: timeline(session, &song, head, &sources),
+        timeline: timeline(session, &song, head, &sources, &facts),
         sheet: target.sheet.then(|| SheetParts {
             template: &template,
             began: session.history.start(),
@@ -327,12 +329,21 @@ pub fn write(store: &Store, head: EditId, song: Song, target: &Target) -> Result
     Ok(deliver(&request, &extras, &Bar::new("bouncing"))?)
 }
 
+/// What is known of each lane beyond its regions: its tone, if it has one.
+pub fn lane_facts(song: &Song) -> Vec<LaneFacts> {
+    let tone = |lane: &std::sync::Arc<crate::song::Lane>| {
+        lane.tone.as_deref().map(tone_lines).filter(|lines| !lines.is_empty())
+    };
+    song.lanes.iter().map(|lane| LaneFacts { tone: tone(lane), ..LaneFacts::default() }).collect()
+}
+
 /// What the timeline and the sheet show of a session.
 pub fn timeline<'a>(
     session: &'a Session,
     song: &'a Song,
     head: EditId,
     sources: &'a Sources,
+    facts: &'a [LaneFacts],
 ) -> Timeline<'a> {
     Timeline {
         song,
@@ -345,7 +356,7 @@ pub fn timeline<'a>(
         markers: &session.markers,
         marks: &session.marks,
         head,
-        facts: &[],
+        facts,
     }
 }
 
