@@ -32,9 +32,12 @@
 
 pub mod cache;
 mod ceiling;
+mod ends;
 mod error;
 mod glide;
 mod head;
+#[cfg(test)]
+mod interleavings;
 mod lane_meter;
 mod listening;
 mod master;

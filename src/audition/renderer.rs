@@ -15,9 +15,9 @@
 use std::sync::Arc;
 use std::sync::atomic::Ordering;
 
-use ringbuf::HeapProd;
-use ringbuf::traits::{Consumer, Observer, Producer};
+use ringbuf::traits::{Observer, Producer};
 
+use super::ends::{give_back, take_if_room};
 use super::head::Head;
 use super::listening::Scene;
 use super::master::Master;
@@ -206,10 +206,9 @@ impl<S: Source> Renderer<S> {
     fn take_commands(&mut self) {
         for _ in 0..MOST_COMMANDS {
             // Room for what can come back, before anything is taken that could.
-            if self.inside.returns.vacant_len() < MOST_COMMANDS * SPENT {
-                return;
-            }
-            let Some(command) = self.inside.commands.try_pop() else { return };
+            let command =
+                take_if_room(&mut self.inside.commands, &self.inside.returns, MOST_COMMANDS * SPENT);
+            let Some(command) = command else { return };
             self.obey(command);
         }
     }
@@ -531,13 +530,4 @@ enum Entry {
     Glide,
     /// They are given a pre-roll, as those of a bounce that begins there.
     Preroll,
-}
-
-/// Sends what is done with back to be dropped elsewhere.
-fn give_back(returns: &mut HeapProd<Spent>, spent: Spent) {
-    if let Err(spent) = returns.try_push(spent) {
-        // Room was made sure of before the command was taken. Were it not there, losing the memory would be better than
-        // freeing it here.
-        std::mem::forget(spent);
-    }
 }

@@ -7,13 +7,13 @@ use serde::Serialize;
 
 use super::progress::{Bar, stop_on_interrupt};
 use super::sources::{self, Sources};
-use super::{CliError, assets, check, folders, opening, output, run};
+use super::{CliError, assets, check, facts, folders, opening, output, run};
 use crate::command::{Context, Deaf, Presets, read_time};
 use crate::edit::{Access, Session, Store};
 use crate::handoff::{
     Bounce, BounceOptions, BounceRequest, DEFAULT_NAMES, Delivered, Extras, FileKind, FileNotes, Finding,
     LaneFacts, Manifest, Parts, SHEET_TEMPLATE, Severity, SheetParts, Timeline, TimelineForm, bounce_targets,
-    deliver, tone_lines,
+    deliver,
 };
 use crate::media::OutputFormat;
 use crate::song::rules;
@@ -305,6 +305,10 @@ pub fn write(store: &Store, head: EditId, song: Song, target: &Target) -> Result
     };
     spare_recordings(session, store.folder(), &request)?;
     let name = session_name(store);
+    let facts = match target.sheet || !target.timelines.is_empty() {
+        true => facts_of(session, &song, store.folder()),
+        false => Vec::new(),
+    };
     let findings = match target.sheet {
         true => check::findings_known(session, &whole, store.folder(), &sources, &copies)?,
         false => Vec::new(),
@@ -313,7 +317,6 @@ pub fn write(store: &Store, head: EditId, song: Song, target: &Target) -> Result
     let when = run::now().replace('T', " ").replace('Z', " UTC");
     let mut manifest = Manifest::new(&session.title, &name, head.0);
     manifest.sources = sources.facts.iter().map(crate::handoff::SourceFact::listed).collect();
-    let facts = lane_facts(&song);
     let extras = Extras {
         timelines: target.timelines,
         timeline: timeline(session, &song, head, &sources, &facts),
@@ -329,12 +332,13 @@ pub fn write(store: &Store, head: EditId, song: Song, target: &Target) -> Result
     Ok(deliver(&request, &extras, &Bar::new("bouncing"))?)
 }
 
-/// What is known of each lane beyond its regions: its tone, if it has one.
-pub fn lane_facts(song: &Song) -> Vec<LaneFacts> {
-    let tone = |lane: &std::sync::Arc<crate::song::Lane>| {
-        lane.tone.as_deref().map(tone_lines).filter(|lines| !lines.is_empty())
-    };
-    song.lanes.iter().map(|lane| LaneFacts { tone: tone(lane), ..LaneFacts::default() }).collect()
+/// What listening knows of the lanes; says why where it knows nothing.
+pub fn facts_of(session: &Session, song: &Song, folder: &Path) -> Vec<LaneFacts> {
+    let (facts, trouble) = facts::gather(session, song, folder);
+    if let Some(why) = trouble {
+        output::message(&format!("note: no word was measured: {why}"));
+    }
+    facts
 }
 
 /// What the timeline and the sheet show of a session.

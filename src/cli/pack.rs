@@ -149,7 +149,7 @@ fn sheet(store: &Store, sources: &Sources, copies: &[AssetFile]) -> Result<Strin
         session: &name,
         when: &when,
     };
-    let facts = bounce::lane_facts(song);
+    let facts = bounce::facts_of(session, song, store.folder());
     let timeline = bounce::timeline(session, song, head, sources, &facts);
     Ok(sheet_alone(&request, &timeline, &parts, &Bar::new("measuring"))?)
 }

@@ -405,9 +405,10 @@ fn bext_of(
         Some((Output::Lane(row), _)) if request.options.tone => Some(*row),
         _ => None,
     };
-    let tone = row.and_then(|row| layout.plan.lanes().get(row)?.tone().map(super::tone_lines));
+    let tone = row.and_then(|row| layout.plan.lanes().get(row)?.tone().map(crate::song::tone_words));
     let tone = tone.filter(|lines| !lines.is_empty());
-    let tone = tone.map(|lines| line(format!("tone: {}", lines.join("; "))));
+    // A comma would end the field.
+    let tone = tone.map(|lines| line(format!("tone: {}", lines.join("; ").replace(',', ";"))));
     let history = tone.unwrap_or_default() + &line(format!("Tautline {}{dither}", env!("CARGO_PKG_VERSION")));
     Bext {
         description: format!("{}: {name}", request.title),

@@ -27,7 +27,6 @@ mod sheet_svg;
 mod timeline;
 mod timeline_csv;
 mod tone;
-mod tone_facts;
 mod trimmed;
 
 pub use archive::{ArchiveRequest, Content, archive};
@@ -48,5 +47,4 @@ pub use sheet_html::{SHEET_TEMPLATE, sheet_html};
 pub use sheet_markdown::sheet_markdown;
 pub use timeline::Timeline;
 pub use timeline_csv::timeline_csv;
-pub use tone_facts::tone_lines;
 pub use trimmed::{Trimmed, trim};

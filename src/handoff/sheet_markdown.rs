@@ -73,8 +73,10 @@ fn lanes(sheet: &Sheet, text: &mut String) {
         text.push_str(&format!("- {}\n- {}\n- {}\n", numbers.trimmed(), numbers.moved(), numbers.tails()));
         let Some(facts) = sheet.facts(index) else { continue };
         if let Some((median, ten, thirty)) = spread(facts.words.iter().map(|word| word.offset_ms)) {
+            let was = spread(facts.offsets_before_ms.iter().copied());
+            let was = was.map_or(String::new(), |(was, ..)| format!(" (median before: {was:.1} ms)"));
             text.push_str(&format!(
-                "- {} words against the guide: median {median:.1} ms, {:.0} % within 10 ms, {:.0} % within 30 ms\n",
+                "- {} words against the guide: median {median:.1} ms, {:.0} % within 10 ms, {:.0} % within 30 ms{was}\n",
                 facts.words.len(),
                 ten * 100.0,
                 thirty * 100.0

@@ -35,6 +35,7 @@ impl App {
                 self.waiting = false;
                 self.heard = None;
                 self.offers.done();
+                self.offers.trial = None;
                 self.say(Weight::Fine, &format!("{}  (edit {})", done.summary, done.edit));
                 self.go_on(world)
             }
@@ -242,6 +243,10 @@ impl App {
         }
         if self.heard.is_some_and(|id| id == world.session.history.head()) {
             self.heard = None;
+        }
+        // A proposal is only heard where it is seen.
+        if !matches!(self.view.pane, Pane::Proposals | Pane::Close) {
+            self.offers.trial = None;
         }
         let edits = world.session.history.edits().len() as u64;
         self.walker.0 = self.walker.0.min(edits);

@@ -57,8 +57,8 @@ impl LoudnessMeter {
         let [shelf, high_pass] = k_weighting(f64::from(rate)).map(Runner::new);
         let channel = |index: u16| Channel {
             weight: if index < 3 { 1.0 } else { SURROUND },
-            shelf: shelf.clone(),
-            high_pass: high_pass.clone(),
+            shelf,
+            high_pass,
             true_peak: TruePeak::default(),
         };
         LoudnessMeter {

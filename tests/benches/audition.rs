@@ -23,6 +23,8 @@ use tautline::song::{
     Song, Span, Tone,
 };
 
+mod rows;
+
 fn main() {
     let words: Vec<String> = std::env::args().skip(1).filter(|word| word != "--bench").collect();
     let numbers: Vec<usize> = words.iter().filter_map(|word| word.parse().ok()).collect();
@@ -213,14 +215,27 @@ fn callbacks(lanes: usize, rate: u32, frames: usize, what: What, tone: Option<To
         p999 / deadline * 100.0,
         walls.iter().sum::<f64>() / walls.len() as f64,
         walls[walls.len() * 999 / 1000],
-        match (what, toned) {
-            (What::Plays, false) => "",
-            (What::Plays, true) => "   whole chain of tone",
-            (What::Swaps, false) => "   a swap always under way",
-            (What::Swaps, true) => "   whole chain, a swap always under way",
-            (What::Jumps, _) => "   whole chain, a jump each second",
-        }
+        words(what, toned)
     );
+    let goal = |most: f64| match what {
+        What::Plays if lanes <= 64 => rows::Goal::AtMost(most),
+        _ => rows::Goal::Open,
+    };
+    let name = format!("callback, {lanes} lanes, {rate} Hz, {frames} frames {}", words(what, toned).trim());
+    let mean_goal = if toned { 50.0 } else { 10.0 };
+    let late = if toned { rows::Goal::Open } else { goal(50.0) };
+    rows::row(&format!("{name}: mean"), mean / deadline * 100.0, "% of the deadline", goal(mean_goal), "");
+    rows::row(&format!("{name}: p99.9"), p999 / deadline * 100.0, "% of the deadline", late, "");
+}
+
+fn words(what: What, toned: bool) -> &'static str {
+    match (what, toned) {
+        (What::Plays, false) => "",
+        (What::Plays, true) => "   whole chain of tone",
+        (What::Swaps, false) => "   a swap always under way",
+        (What::Swaps, true) => "   whole chain, a swap always under way",
+        (What::Jumps, _) => "   whole chain, a jump each second",
+    }
 }
 
 /// Frames of the stream from the command to the first sample that differs, and to the last of the crossfade.
@@ -256,6 +271,8 @@ fn edit_to_sound() {
         engine.latency(),
         (128 + first.unwrap_or(0) + 144) as f64 / 48.0
     );
+    let ms = (128 + first.unwrap_or(0) + 144) as f64 / 48.0;
+    rows::row("edit to sound, before the device", ms, "ms", rows::Goal::AtMost(20.0), "");
 }
 
 fn write_takes(folder: &Path, lanes: usize, rate: u32, seconds: u64) -> Vec<TakeFile> {
@@ -311,6 +328,9 @@ fn start_of_sound() {
         far_text.join(", "),
         player.status().missing
     );
+    rows::row("start of sound, resident", resident, "ms", rows::Goal::AtMost(30.0), "");
+    let worst = far.iter().copied().fold(0.0, f64::max);
+    rows::row("start of sound, not resident, worst of 5", worst, "ms", rows::Goal::AtMost(150.0), "");
 }
 
 fn memory_kb() -> u64 {

@@ -23,6 +23,8 @@ use tautline::song::{
 const RATE: u32 = 48_000;
 const ROUNDS: usize = 3;
 
+mod rows;
+
 fn main() {
     let numbers: Vec<u64> = std::env::args().filter_map(|argument| argument.parse().ok()).collect();
     let cases = match numbers[..] {
@@ -55,6 +57,13 @@ fn measure(lanes: u64, seconds: u64) {
         megabytes / ours,
         100.0 * plain / ours,
         most_memory_kb() / 1024
+    );
+    rows::row(
+        &format!("bounce, {lanes} lanes of {seconds} s, against a plain loop"),
+        plain / ours,
+        "x",
+        rows::Goal::AtLeast(0.5),
+        "reading, summing as f32 and writing the same bytes",
     );
 }
 

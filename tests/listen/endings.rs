@@ -118,7 +118,7 @@ const FLOORS: [(f64, f64); 3] = [(-70.0, 0.99), (-60.0, 0.99), (-50.0, 0.97)];
 fn soft_endings_stay_and_dead_space_goes() {
     println!("words seed floor leak   ending        kept     kept >5k   worst word");
     for leak in [None, Some(-50.0)] {
-        FLOORS.map(|floor| keeps("endings", 11, leak, floor));
+        FLOORS.iter().for_each(|floor| keeps("endings", 11, leak, *floor));
     }
 }
 
@@ -127,7 +127,7 @@ fn soft_endings_stay_and_dead_space_goes() {
 fn words_that_no_threshold_was_set_with_keep_their_endings_too() {
     for seed in [101, 102] {
         for leak in [None, Some(-50.0)] {
-            FLOORS.map(|floor| keeps("held", seed, leak, floor));
+            FLOORS.iter().for_each(|floor| keeps("held", seed, leak, *floor));
         }
     }
 }

@@ -26,7 +26,7 @@ const CROSS_MS: f64 = 25.0;
 /// The right side may be nudged by this for the sake of its phase: half the period of a voice of 100 Hz, in ms.
 const NUDGE_MS: f64 = 5.0;
 /// What stays of a vowel at its beginning, and before the next onset, in ms.
-const EDGE_MS: (f64, f64) = (30.0, 10.0);
+const EDGE_MS: (f64, f64) = (30.0, 30.0);
 
 /// Finds the place of every cut inside a held sound. A piece for which there is none goes with the one before it.
 ///

@@ -11,6 +11,7 @@ mod place;
 pub mod quiet;
 pub mod report;
 pub mod room;
+pub mod scorecard;
 pub mod stretch;
 pub mod tighten;
 

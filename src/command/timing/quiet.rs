@@ -8,6 +8,8 @@ use crate::song::Region;
 
 /// A cut lies so far below the voice, in dB, or it is none.
 const BELOW_VOICE_DB: f64 = 24.0;
+/// It is so low for at least so long, in ms.
+const QUIET_MS: f64 = 14.0;
 
 /// Where a lane is quiet between two words, on the timeline before anything is slid.
 #[derive(Debug, Clone, Copy, PartialEq)]
@@ -99,7 +101,7 @@ fn between(
     }
     let inner = ((region.at + region.fade_in.length).0 + 1, (region.end() - region.fade_out.length).0 - 1);
     let (from, to) = (from.max(inner.0), to.min(inner.1));
-    let window = ms(8.0).max(1);
+    let window = ms(QUIET_MS).max(1);
     if to - from < window || to - from > 30 * rate as i64 {
         return Ok(None);
     }

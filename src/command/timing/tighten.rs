@@ -59,7 +59,9 @@ pub struct Plan {
 
 /// What stays of a quiet place when a word is slid against the one before it, in ms: room for a short crossfade and for
 /// what is quiet of either word.
-const STAYS_MS: f64 = 40.0;
+const STAYS_MS: f64 = 26.0;
+/// Shorter quiet places may be closures of stops, in ms (common practice, no source: 30 to 80).
+const CLOSURE_MS: f64 = 70.0;
 
 /// Plans one lane: only words whose region `wanted` accepts.
 ///
@@ -265,7 +267,8 @@ fn join_blocks(
 /// Holds back pieces that would run into the word before them. Where two want to be where only one can, both give way, as
 /// little as can be in all (least squares over the words, by pooling what is in each other's way).
 fn keep_order(on: &Lane, lane: &LaneTiming, rules: &Rules, plan: &mut Plan, timing: &Timing) {
-    let stays = (STAYS_MS * f64::from(timing.rate) / 1000.0) as i64;
+    let ms = |ms: f64| (ms * f64::from(timing.rate) / 1000.0) as i64;
+    let (stays, closure) = (ms(STAYS_MS), ms(CLOSURE_MS));
     let room = |before: &Piece, here: &Piece| -> Option<i64> {
         let quiet = match here.before {
             // A held sound gives what it can; that is found out later.
@@ -278,7 +281,9 @@ fn keep_order(on: &Lane, lane: &LaneTiming, rules: &Rules, plan: &mut Plan, timi
                 onset.saturating_sub(ended.min(left_end))
             }
         };
-        Some(quiet.saturating_sub(stays).min(quiet / 5 * 3).max(0))
+        // A short one is the closure of a stop, which belongs to the word behind it.
+        let stays = if quiet < closure { stays + stays / 2 } else { stays };
+        Some(quiet.saturating_sub(stays).max(0))
     };
     // Runs of pieces that push each other: their mean, how much they weigh, and how many they are. Room between two
     // counts as if the later one began so much earlier.

@@ -67,8 +67,8 @@ fn source_of_lines(brush: &Brush, buffer: &mut Buffer) {
     let words = app.lines.guide.len();
     let (first, second) = match (app.lines.measured, &app.no_words, app.starts.values().next()) {
         (true, ..) => ("lines: words,".to_owned(), format!("{words} measured")),
-        (_, Some(_), Some(starts)) => (format!("lines: {}", starts.by), "no words found".to_owned()),
-        (_, None, Some(starts)) => (format!("lines: {}", starts.by), "measuring words".to_owned()),
+        (_, Some(_), Some(starts)) => ("no words; guess by".to_owned(), starts.by.to_owned()),
+        (_, None, Some(starts)) => ("measuring words;".to_owned(), format!("guess: {}", starts.by)),
         (_, _, None) => ("no guide lines yet".to_owned(), String::new()),
     };
     let width = layout.gutter.width.saturating_sub(2);

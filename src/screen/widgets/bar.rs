@@ -97,10 +97,11 @@ fn sounding(brush: &Brush) -> Vec<(String, Role)> {
     };
     parts.push((format!("{sign} {}", clock(at, rate)), role));
     let heard = match app.heard {
+        _ if app.trial().is_some() => format!("hears {} of a proposal", app.view.hear.word()),
         Some(edit) => format!("hears {} of edit {edit}", app.view.hear.word()),
         None => format!("hears {}", app.view.hear.word()),
     };
-    parts.push((heard, if app.heard.is_some() { Role::Late } else { Role::Text }));
+    parts.push((heard, if app.heard.is_some() || app.trial().is_some() { Role::Late } else { Role::Text }));
     if let Some(sum) = &app.sum {
         parts.push((levels(brush, sum), Role::Text));
     }

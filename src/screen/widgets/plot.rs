@@ -91,7 +91,6 @@ pub fn bars(area: Rect, shapes: Shapes, height: impl Fn(u16) -> f64, buffer: &mu
             if eighths == 0 {
                 break;
             }
-            #[expect(clippy::cast_possible_truncation, reason = "at most eight")]
             let level = eighths.min(8) as u8;
             if let Some(cell) = buffer.cell_mut((area.x + x, area.y + y)) {
                 cell.set_symbol(shapes.level(level));
