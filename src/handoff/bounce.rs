@@ -397,13 +397,19 @@ fn bext_of(
     let origin = conformed_frames(notes.origin, request.rate, layout.file_rate);
     let dither = if request.options.dither && request.format.bits() <= 24 { ";TPDF dither" } else { "" };
     // EBU R 98 (from memory): A coding, F rate, W bits, M mode, T text; a line for each step.
-    let history = format!(
-        "A=PCM,F={},W={},M={},T=Tautline {}{dither}\r\n",
-        layout.file_rate,
-        request.format.bits(),
-        if channels == 1 { "mono" } else { "stereo" },
-        env!("CARGO_PKG_VERSION")
-    );
+    let line = |text: String| {
+        let mode = if channels == 1 { "mono" } else { "stereo" };
+        format!("A=PCM,F={},W={},M={mode},T={text}\r\n", layout.file_rate, request.format.bits())
+    };
+    let row = match layout.outputs.get(index) {
+        Some((Output::Lane(row), _)) if request.options.tone => Some(*row),
+        _ => None,
+    };
+    let tone = row.and_then(|row| layout.plan.lanes().get(row)?.tone().map(crate::song::tone_words));
+    let tone = tone.filter(|lines| !lines.is_empty());
+    // A comma would end the field.
+    let tone = tone.map(|lines| line(format!("tone: {}", lines.join("; ").replace(',', ";"))));
+    let history = tone.unwrap_or_default() + &line(format!("Tautline {}{dither}", env!("CARGO_PKG_VERSION")));
     Bext {
         description: format!("{}: {name}", request.title),
         originator: "Tautline".into(),
@@ -466,7 +472,9 @@ impl Run {
             let Run { tone, writers, signals, .. } = self;
             let hands = tone::deal(tone, writers, signals);
             hands.into_par_iter().filter(tone::Hand::processes).try_for_each(|mut hand| {
-                hand.lanes.iter_mut().try_for_each(|lane| lane.writer.render(lane.signal, at, frames))?;
+                hand.lanes
+                    .iter_mut()
+                    .try_for_each(|lane| lane.writer.render_only(lane.signal, at, frames))?;
                 hand.process(at, frames);
                 Ok::<(), BounceError>(())
             })?;

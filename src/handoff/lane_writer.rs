@@ -84,8 +84,8 @@ impl LaneWriter {
         self.dry.take().map(|dry| dry.file)
     }
 
-    /// Renders the lane's edits, and writes them as they are where that is asked for.
-    pub(super) fn render(
+    /// Renders the lane's edits.
+    pub(super) fn render_only(
         &mut self,
         signal: &mut Signal,
         at: Position,
@@ -98,9 +98,19 @@ impl LaneWriter {
         } else {
             render_edits(lane, at, &mut [&mut *left, &mut *right], &mut self.samples, &mut self.scratch);
         }
-        if let Some(failure) = self.samples.take_failure() {
-            return Err(failure.into());
-        }
+        self.samples.take_failure().map_or(Ok(()), |failure| Err(failure.into()))
+    }
+
+    /// Renders the lane's edits, and writes them as they are where that is asked for.
+    pub(super) fn render(
+        &mut self,
+        signal: &mut Signal,
+        at: Position,
+        frames: usize,
+    ) -> Result<(), BounceError> {
+        self.render_only(signal, at, frames)?;
+        let Signal { lane, block: [left, right] } = signal;
+        let (left, right) = (&left[..frames], &right[..frames]);
         if let Some(DryFile { file, copy: [dry_left, dry_right] }) = &mut self.dry {
             let (dry_left, dry_right) = (&mut dry_left[..frames], &mut dry_right[..frames]);
             dry_left.copy_from_slice(left);

@@ -344,7 +344,7 @@ fn any_act() -> impl Strategy<Value = Act> {
 }
 
 proptest! {
-    #![proptest_config(ProptestConfig { cases: 24, failure_persistence: None, ..ProptestConfig::default() })]
+    #![proptest_config(ProptestConfig { cases: 8, failure_persistence: None, ..ProptestConfig::default() })]
 
     #[test]
     fn whatever_is_done_the_callbacks_do_not_matter(

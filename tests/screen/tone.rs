@@ -46,7 +46,7 @@ fn answer(desk: &mut Desk, matched_db: f64) {
         start: Position(0),
         step: 4800,
         // An ess in the middle, the compressor all along.
-        reductions: (0..100).map(|step| (if (48..52).contains(&step) { 8.0 } else { 0.0 }, 6.0)).collect(),
+        reductions: (0..100).map(|step| (if (48..52).contains(&step) { 12.0 } else { 0.0 }, 6.0)).collect(),
         matched_db: Some(matched_db),
     };
     desk.event(Event::Toned(asked.expect("a look was asked for"), Arc::new(look)));
@@ -79,7 +79,7 @@ fn the_view_shows_curve_spectrum_numbers_and_reductions_in_plain_ascii() {
     let axis = row("10k Hz");
     let column = |text: &str| picture[axis].find(text).unwrap();
     let marks = |x: usize| -> Vec<usize> {
-        (2..axis).filter(|y| matches!(picture[*y].as_bytes()[x], b'*' | b'_')).collect()
+        (2..axis).filter(|y| matches!(picture[*y].as_bytes()[x], b'*' | b'_' | b'|')).collect()
     };
     let (middle, dip) = (marks(column("3k") + 3), marks(column("1k")));
     assert_eq!(middle.len(), 1, "{picture:#?}");
@@ -104,7 +104,7 @@ fn reductions_move_with_the_playhead() {
         |at: i64, reduction| Playing { running: true, at: Position(at), missed: 0, levels: None, reduction };
     // From what was measured beforehand ...
     desk.event(Event::Playing(playing(240_000, None)));
-    assert!(desk.picture()[20].contains("de-esser    8.0"), "{:#?}", desk.picture());
+    assert!(desk.picture()[20].contains("de-esser   12.0"), "{:#?}", desk.picture());
     desk.event(Event::Playing(playing(48_000, None)));
     assert!(desk.picture()[20].contains("de-esser    0.0"), "{:#?}", desk.picture());
     // ... or from the player, which knows better.
@@ -136,7 +136,7 @@ fn numbers_turn_by_key_and_every_turn_is_an_edit() {
     assert!(tone(&desk).skip.len() == 1 && desk.picture().iter().any(|line| line.contains("eq LEFT OUT")));
     desk.keys("x X");
     assert!(tone(&desk).skip.is_empty() && tone(&desk).bypass);
-    desk.keys("X enter");
+    desk.keys("X =");
     assert!(desk.picture().iter().any(|line| line.contains("tone eq 1")), "{:#?}", desk.picture());
     desk.keys("esc backspace");
     assert!(tone(&desk).bypass, "an undo takes back the last turn");
@@ -150,6 +150,8 @@ fn numbers_turn_by_key_and_every_turn_is_an_edit() {
 #[test]
 fn what_is_heard_of_the_lane_is_one_key_each_and_ends_with_the_view() {
     let mut desk = desk((80, 24), Shapes::Ascii);
+    // The first answer is of the lane before the last edits.
+    answer(&mut desk, -1.0);
     answer(&mut desk, -4.5);
     desk.keys("b");
     assert_eq!(heard(&desk), Some(ToneEar { hear: ToneHear::Plain, search_hz: None, gain_db: -4.5 }));

@@ -123,6 +123,19 @@ impl Dynamics {
     }
 }
 
+/// Factors of a section that passes everything.
+const IDENTITY: [f64; 5] = [1.0, 0.0, 0.0, 0.0, 0.0];
+
+/// The sections of every slot, by the place of their first factor.
+fn each_section() -> impl Iterator<Item = (usize, usize)> {
+    (0..SLOTS).flat_map(|slot| (0..eq::SECTIONS).map(move |section| (slot, EQ + section * 5)))
+}
+
+/// The factors of a section in a slot.
+fn factors(params: &[Wide; PARAMS], slot: usize, place: usize) -> [f64; 5] {
+    std::array::from_fn(|index| params[place + index].0[slot])
+}
+
 /// The stages with dynamics of every slot.
 fn each_dynamics() -> impl Iterator<Item = (usize, Dynamics)> {
     (0..SLOTS).flat_map(|slot| DYNAMICS.into_iter().map(move |dynamics| (slot, dynamics)))
@@ -547,7 +560,18 @@ impl Group {
 
     /// Dynamics that come in have their times and thresholds at once and are faded in by their slope: on the way from none,
     /// an attack would be no time at all.
+    ///
+    /// A filter that comes in has its poles at once, and its zeros on them: so it passes what it gets, and comes in as if it were
+    /// mixed in. Halfway to its poles it would be another filter.
     fn enter_stages(&mut self) {
+        for (slot, place) in each_section() {
+            let [_, _, _, a1, a2] = factors(&self.target, slot, place);
+            if factors(&self.params, slot, place) == IDENTITY {
+                for (index, value) in [1.0, a1, a2, a1, a2].into_iter().enumerate() {
+                    self.params[place + index].0[slot] = value;
+                }
+            }
+        }
         for (slot, dynamics) in each_dynamics() {
             if self.params[dynamics.slope].0[slot] == 0.0 {
                 for place in dynamics.settings() {
@@ -557,8 +581,17 @@ impl Group {
         }
     }
 
-    /// Dynamics that go keep theirs until their slope has faded out.
+    /// Dynamics that go keep theirs until their slope has faded out, filters keep their poles until their zeros lie on them.
     fn leave_stages(&mut self) {
+        for (slot, place) in each_section() {
+            let [b0, b1, b2, a1, a2] = factors(&self.params, slot, place);
+            if factors(&self.target, slot, place) == IDENTITY {
+                let ways = [1.0 - b0, a1 - b1, a2 - b2, 0.0, 0.0];
+                for (index, way) in ways.into_iter().enumerate() {
+                    self.step[place + index].0[slot] = way / f64::from(GLIDE);
+                }
+            }
+        }
         for (slot, dynamics) in each_dynamics() {
             if self.target[dynamics.slope].0[slot] == 0.0 {
                 for place in dynamics.settings() {
