@@ -97,7 +97,7 @@ impl Draft<'_> {
 }
 
 /// True if a part of a region lies in a fade of it: what is heard there belongs to the neighbour, and nothing can be cut.
-fn within_a_fade(region: &Region, part: Span) -> bool {
+pub(super) fn within_a_fade(region: &Region, part: Span) -> bool {
     let (from, to) = (region.at + region.fade_in.length, region.end() - region.fade_out.length);
     (part.end <= from && part.end < region.end()) || (part.start >= to && part.start > region.at)
 }

@@ -14,6 +14,9 @@ const WIDTH: usize = 2 * BANDS;
 /// How far the path may stray from the take's lag, in seconds.
 const BAND_S: f64 = 2.2;
 
+/// What slopes count beside levels: consonants are slopes.
+const SLOPES: f32 = 2.0;
+
 /// A path from guide to lane in frames.
 #[derive(Debug, Clone, PartialEq)]
 pub struct Path {
@@ -28,6 +31,7 @@ pub struct Path {
 /// Levels and slopes of scaled frames, weighted for comparison.
 #[must_use]
 pub fn describe(frames: &[Frame], weights: &Frame, slope: usize) -> Vec<[f32; WIDTH]> {
+    let frames = blurred(frames);
     let at = |index: i64| -> Frame {
         usize::try_from(index).ok().and_then(|index| frames.get(index)).copied().unwrap_or([0.0; BANDS])
     };
@@ -38,11 +42,31 @@ pub fn describe(frames: &[Frame], weights: &Frame, slope: usize) -> Vec<[f32; WI
             for band in 0..BANDS {
                 let weight = weights[band].sqrt();
                 out[band] = here[band] * weight;
-                out[BANDS + band] = 1.2 * (after[band] - before[band]) * weight;
+                out[BANDS + band] = SLOPES * (after[band] - before[band]) * weight;
             }
             out
         })
         .collect()
+}
+
+/// Each frame with its neighbours in time and in frequency: two voices do not put a formant into the same band, and
+/// what the path needs is which sound it is, not its moment to the millisecond.
+fn blurred(frames: &[Frame]) -> Vec<Frame> {
+    let one = |index: usize| -> Frame {
+        let (from, to) = (index.saturating_sub(1), (index + 2).min(frames.len()));
+        let mut mean = [0.0f32; BANDS];
+        for frame in &frames[from..to] {
+            mean.iter_mut().zip(frame).for_each(|(sum, value)| *sum += value / (to - from) as f32);
+        }
+        let mut out = mean;
+        for band in 0..BANDS {
+            out[band] = 0.25 * mean[band.saturating_sub(1)]
+                + 0.5 * mean[band]
+                + 0.25 * mean[(band + 1).min(BANDS - 1)];
+        }
+        out
+    };
+    (0..frames.len()).map(one).collect()
 }
 
 /// The lag in frames at which the lane looks most like the guide, with a likeness from -1 to 1.
@@ -200,6 +224,26 @@ fn trace(
         }
     }
     Path { lane, cost: costs, lag }
+}
+
+/// How alike a take is to the guide along a path, up to 1: what both do together, of what each does.
+#[must_use]
+pub fn along(guide: &[[f32; WIDTH]], lane: &[[f32; WIDTH]], path: &Path) -> f32 {
+    let mean = |frames: &[[f32; WIDTH]], value: usize| {
+        frames.iter().map(|frame| frame[value]).sum::<f32>() / frames.len().max(1) as f32
+    };
+    let centres: Vec<(f32, f32)> = (0..WIDTH).map(|value| (mean(guide, value), mean(lane, value))).collect();
+    let (mut cross, mut one, mut other) = (0.0f32, 0.0f32, 0.0f32);
+    for (frame, at) in guide.iter().zip(&path.lane) {
+        let Some(theirs) = (*at >= 0.0).then(|| lane.get(at.round() as usize)).flatten() else { continue };
+        for (value, (mine, its)) in centres.iter().enumerate() {
+            let (a, b) = (frame[value] - mine, theirs[value] - its);
+            cross += a * b;
+            one += a * a;
+            other += b * b;
+        }
+    }
+    if one > 0.0 && other > 0.0 { cross / (one * other).sqrt() } else { 0.0 }
 }
 
 fn distance(one: &[f32; WIDTH], other: &[f32; WIDTH]) -> f32 {

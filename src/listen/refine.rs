@@ -158,7 +158,7 @@ impl Picture {
             let (from, to) = (index.saturating_sub(1), (index + 2).min(frames.len()));
             for frame in &frames[from..to] {
                 for band in 0..BANDS {
-                    out[band] += frame[band] / (to - from) as f32;
+                    out[band] += frame[band].max(0.0).powf(SOFTEN) / (to - from) as f32;
                 }
             }
             out
@@ -207,6 +207,8 @@ impl Picture {
     }
 }
 
+/// Lifts weak sound up: an onset is where sound begins, not where it is loud.
+const SOFTEN: f32 = 0.7;
 /// What a difference of levels counts beside the likeness of slopes.
 const LEVELS: f32 = 2.0;
 

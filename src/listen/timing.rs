@@ -18,7 +18,7 @@ use super::source::Source;
 use super::words::{self, Word};
 
 /// Version of the algorithm. Results that were kept carry it; a change of any number raises it.
-pub const VERSION: u32 = 1;
+pub const VERSION: u32 = 2;
 
 /// Frames read at a time.
 const BLOCK: usize = 1 << 16;
@@ -116,7 +116,7 @@ pub struct Matches {
     pub lag: f64,
     /// Whether it is the same song at all.
     pub alike: Alike,
-    /// How alike band levels of the takes are at that lag, up to 1.
+    /// How alike band levels of the takes are along the path and, for a third as much, at that lag: up to 1.3.
     pub likeness: f32,
     /// One match for each word of the guide.
     pub words: Vec<Match>,
@@ -190,9 +190,11 @@ pub fn match_words(guide: &Listened, words: &[Word], lane: &Listened) -> Matches
     }
 }
 
-/// Likeness of two takes below which they are not taken for the same song: on made stacks other songs
-/// stayed below 0.11, and the least alike pair of one song, two synthesisers of different build, above 0.22.
-const LEAST_LIKENESS: f32 = 0.15;
+/// Likeness of two takes below which they are not taken for the same song. A path finds something alike in any two
+/// takes: on made stacks other songs came to 0.68 at most, takes of one song and synthesiser to 0.70 at least.
+const LEAST_LIKENESS: f32 = 0.68;
+/// What it counts that takes are alike at one lag, without any bending, beside their likeness along the path.
+const AT_ONE_LAG: f32 = 0.3;
 
 fn finish(
     guide: &Listened,
@@ -235,7 +237,8 @@ fn finish(
 /// several units, and each of them ends where the phrase does.
 fn last_of_run(words: &[Word], index: usize, step: f64) -> usize {
     let gap = CONNECTED_S * 16_000.0 * step;
-    let last = (index..words.len().min(index + 3)).find(|at| words[*at].ends_phrase);
+    let near = |at: &usize| (words[*at].onset - words[index].onset) as f64 <= LONG_WORD_S * 16_000.0 * step;
+    let last = (index..words.len().min(index + 6)).take_while(near).find(|at| words[*at].ends_phrase);
     let connected = |at: usize| (words[at + 1].onset.saturating_sub(words[at].end) as f64) < gap;
     match last {
         Some(last) if (index..last).all(connected) => last,
@@ -243,6 +246,8 @@ fn last_of_run(words: &[Word], index: usize, step: f64) -> usize {
     }
 }
 
+/// The beginnings of one word's units lie within this, in seconds.
+const LONG_WORD_S: f64 = 0.8;
 /// Units less apart than this may be one word, in seconds.
 const CONNECTED_S: f64 = 0.04;
 
@@ -271,7 +276,9 @@ fn path(guide: &Listened, lane: &Listened, scales: &(Scale, Scale)) -> (Path, f3
     };
     let (one, two) = (describe(guide, &scales.0), describe(lane, &scales.1));
     let (lag, likeness) = matching::coarse_lag(&one, &two);
-    (matching::align(&one, &two, lag, rate), likeness)
+    let path = matching::align(&one, &two, lag, rate);
+    let along = matching::along(&one, &two, &path);
+    (path, along + AT_ONE_LAG * likeness)
 }
 
 /// Every two frames as one.

@@ -33,7 +33,7 @@ fn doubles_breathe_softer_guides_keep_and_drop_takes_breaths_away() {
     }
     assert!(
         again.is_err() && edits == 1,
-        "a second time there is nothing to trim and nothing to soften again"
+        "a second time there is nothing to trim and nothing to soften again: {again:?}"
     );
 }
 
