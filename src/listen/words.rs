@@ -1,10 +1,8 @@
 //! Words of a take: onset-to-end stretches that the ear hears as one unit.
 //!
-//! Most units have one vowel nucleus with the consonants that lead into it. Where a unit begins is decided
+//! Each unit has one vowel nucleus with the consonants that lead into it. Where a unit begins is decided
 //! by what lies between two nuclei: the longest weak stretch ends where the next unit's first consonant
-//! begins. Words that touch without a dip are parted where one sound turns into another. A word of two syllables, or
-//! of two unlike sounds, may be found as two units: a beginning too many is measured as well as any and harms
-//! nothing, one too few is a word that nobody measures. `word join` mends that by hand.
+//! begins. A word of two syllables may be found as two units; `word join` mends that by hand.
 
 use serde::{Deserialize, Serialize};
 
@@ -38,16 +36,6 @@ const SOUNDS: f32 = 0.07;
 const DIP: f32 = 0.06;
 /// Shortest distance of two nuclei, in seconds.
 const NEAREST_S: f64 = 0.08;
-/// How far to either side of a turn the sound is compared, in seconds.
-const SIDE_S: f64 = 0.03;
-/// A unit shorter than this with silence on both sides is one word, in seconds.
-const ALONE_S: f64 = 0.45;
-/// How near to another beginning a turn may lie, in seconds.
-const APART_S: f64 = 0.06;
-/// How unlike the sound before and after a turn is, on the scale of [`Scale`].
-const TURN: f32 = 0.12;
-/// How much more softly a sound may go on after a turn.
-const FALL: f32 = 0.15;
 
 /// True if words that were kept earlier can belong to a take of so many frames.
 #[must_use]
@@ -74,22 +62,14 @@ pub fn of_levels(levels: &Levels, length: usize, rate: u32) -> Vec<Word> {
     let seconds = |s: f64| (s * f64::from(rate) / levels.hop as f64).round() as usize;
     let nuclei = curves.nuclei(seconds(NEAREST_S));
     let mut words = Vec::new();
-    let mut bounds: Vec<usize> = (0..nuclei.len())
+    let bounds: Vec<usize> = (0..nuclei.len())
         .map(|index| match index.checked_sub(1).map(|before| nuclei[before]) {
             Some(before) => curves.onset_between(before, nuclei[index]),
             None => curves.onset_after_silence(0, nuclei[index]),
         })
         .collect();
-    bounds.extend(curves.turns(
-        &changes(&frames, &scale, seconds(SIDE_S)),
-        &bounds,
-        (seconds(ALONE_S), seconds(APART_S)),
-    ));
-    bounds.sort_unstable();
-    bounds.dedup();
-    for (index, &onset) in bounds.iter().enumerate().take(MOST_WORDS) {
+    for (index, (&onset, &nucleus)) in bounds.iter().zip(&nuclei).enumerate().take(MOST_WORDS) {
         let next = bounds.get(index + 1).copied().unwrap_or(frames.len());
-        let nucleus = curves.loudest(onset, next);
         let end = curves.end_of(nucleus, next);
         let sample = |frame: usize| (frame * levels.hop).min(length);
         words.push(Word {
@@ -199,61 +179,6 @@ impl Curves {
         if silent { best.1 } else { (best.1 + 1).saturating_sub(best.0.div_ceil(2)) }
     }
 
-    /// Where the sound turns into another one without a dip between: no nearer than `apart` to either end of a unit, and
-    /// not in a short one that stands alone.
-    fn turns(&self, changes: &[f32], known: &[usize], (alone, apart): (usize, usize)) -> Vec<usize> {
-        let mut found = Vec::new();
-        for (index, &onset) in known.iter().enumerate() {
-            let next = known.get(index + 1).copied().unwrap_or(self.all.len());
-            let end = self.end_of(self.loudest(onset, next), next);
-            let before = onset.saturating_sub(apart)..onset;
-            let silent = |range: std::ops::Range<usize>| {
-                self.all
-                    .get(range.start..range.end.min(self.all.len()))
-                    .unwrap_or_default()
-                    .iter()
-                    .all(|level| *level <= SOUNDS)
-            };
-            if end - onset < alone && silent(before) && silent(end..end + apart) {
-                continue;
-            }
-            let mut parts = vec![(onset, end)];
-            while let Some((from, to)) = parts.pop() {
-                let inner = from + apart..to.saturating_sub(apart);
-                let peak = |index: &usize| {
-                    let here = changes[*index];
-                    here > TURN
-                        && here >= changes[index - 1]
-                        && here > changes[index + 1]
-                        && self.goes_on(*index, apart)
-                };
-                let best = inner.filter(peak).max_by(|a, b| changes[*a].total_cmp(&changes[*b]));
-                if let Some(turn) = best {
-                    found.push(turn);
-                    parts.extend([(from, turn), (turn, to)]);
-                }
-            }
-        }
-        found
-    }
-
-    /// Something sounds after a turn, and not much more softly than before it: it is no end.
-    fn goes_on(&self, turn: usize, reach: usize) -> bool {
-        let mean = |from: usize, to: usize| {
-            let part = self.all.get(from..to.min(self.all.len())).unwrap_or_default();
-            part.iter().sum::<f32>() / part.len().max(1) as f32
-        };
-        let after = mean(turn, turn + reach);
-        after > 2.0 * SOUNDS && after > mean(turn.saturating_sub(reach), turn) - FALL
-    }
-
-    /// The loudest moment of the voice between two frames.
-    fn loudest(&self, from: usize, to: usize) -> usize {
-        (from..to.min(self.voice.len()))
-            .max_by(|a, b| self.voice[*a].total_cmp(&self.voice[*b]).then(b.cmp(a)))
-            .unwrap_or(from)
-    }
-
     /// Where the sound begins that leads to nucleus `to`, not before `from`.
     fn onset_after_silence(&self, from: usize, to: usize) -> usize {
         let hole = 20;
@@ -290,30 +215,6 @@ impl Curves {
         }
         end
     }
-}
-
-/// How unlike the sound before and after each frame is, looking `side` frames to either side.
-fn changes(frames: &[Frame], scale: &Scale, side: usize) -> Vec<f32> {
-    let side = side.max(1);
-    let mut sums = vec![[0.0f64; BANDS]];
-    let mut sum = [0.0f64; BANDS];
-    for frame in frames {
-        sum.iter_mut().zip(frame).for_each(|(sum, value)| *sum += f64::from(*value));
-        sums.push(sum);
-    }
-    let change = |index: usize| -> f32 {
-        let (from, to) = (index.saturating_sub(side), (index + side).min(frames.len()));
-        if index == from || index == to {
-            return 0.0;
-        }
-        let difference = |band: usize| {
-            let before = (sums[index][band] - sums[from][band]) / (index - from) as f64;
-            let after = (sums[to][band] - sums[index][band]) / (to - index) as f64;
-            (after - before) as f32
-        };
-        (0..BANDS).map(|band| scale.weights[band] * difference(band).powi(2)).sum::<f32>().sqrt()
-    };
-    (0..frames.len()).map(change).collect()
 }
 
 /// Mean over `reach` frames on either side.
