@@ -5,6 +5,8 @@ use std::time::{Duration, Instant};
 use crate::live::{Demo, Live};
 use crate::numbers::{Numbers, setting};
 
+/// How long a burst is given: a key among it may have set it playing, and then it is never quiet.
+const RESTS: Duration = Duration::from_millis(800);
 /// Bursts in a short run; a long one goes by time.
 const SHORT_RUN: u64 = 12;
 
@@ -91,17 +93,24 @@ fn most_memory(id: u32) -> u64 {
 
 /// After a burst it still answers: the command line opens and takes a command.
 fn answers(live: &mut Live, turn: u64) -> bool {
-    // Ends a paste that was left open, closes whatever is open.
-    live.send(b"\x1b[201~");
-    live.settle();
-    live.keys("esc esc esc");
-    live.send(format!("\rmark \"t{turn}\"\r").as_bytes());
-    let began = Instant::now();
-    while began.elapsed() < Duration::from_secs(20) {
-        if live.text().contains(&format!("\"t{turn}\"")) {
-            return true;
+    // What it has not yet come to may undo what is sent now: it is asked more than once.
+    for _ in 0..6 {
+        // Ends a paste that was left open, closes whatever is open.
+        live.send(b"\x1b[201~");
+        live.settle_within(RESTS);
+        for _ in 0..3 {
+            // Each on its own: two of them are a key with alt.
+            live.send(b"\x1b");
+            live.settle_within(RESTS);
         }
-        std::thread::sleep(Duration::from_millis(30));
+        live.send(format!("\rmark \"t{turn}\"\r").as_bytes());
+        let began = Instant::now();
+        while began.elapsed() < Duration::from_secs(5) {
+            if live.text().contains(&format!("\"t{turn}\"")) {
+                return true;
+            }
+            std::thread::sleep(Duration::from_millis(30));
+        }
     }
     false
 }
@@ -127,7 +136,7 @@ fn fuzz_hostile_terminal() {
             let input = KEPT.get(turn as usize - 1).map_or_else(|| burst(&mut numbers), |kept| kept.to_vec());
             bytes += input.len();
             live.send(&input);
-            live.settle();
+            live.settle_within(RESTS);
             let shown = || format!("burst {turn}: {:?}\n{}", String::from_utf8_lossy(&input), live.text());
             let raw = live.raw();
             assert!(!String::from_utf8_lossy(&raw).contains("panicked"), "{}", shown());

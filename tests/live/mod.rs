@@ -139,6 +139,19 @@ impl Live {
         }
     }
 
+    /// Waits until it is quiet, but no longer than this: while it plays it never is.
+    pub fn settle_within(&self, limit: Duration) {
+        let begun = Instant::now();
+        while begun.elapsed() < limit {
+            let seen = self.seen.lock().unwrap();
+            if seen.ended || seen.last.elapsed() > QUIET {
+                return;
+            }
+            drop(seen);
+            std::thread::sleep(Duration::from_millis(10));
+        }
+    }
+
     /// Waits until the screen shows a text.
     pub fn wait_for(&self, text: &str) {
         let begun = Instant::now();
