@@ -217,6 +217,7 @@ impl Curves {
             if end - onset < alone && silent(before) && silent(end..end + apart) {
                 continue;
             }
+            let dies_away = silent(end..end + apart);
             let mut parts = vec![(onset, end)];
             while let Some((from, to)) = parts.pop() {
                 let inner = from + apart..to.saturating_sub(apart);
@@ -228,6 +229,7 @@ impl Curves {
                         && self.goes_on(*index, apart)
                 };
                 let best = inner.filter(peak).max_by(|a, b| changes[*a].total_cmp(&changes[*b]));
+                let best = best.filter(|turn| !(dies_away && to == end) || self.rises(*turn, end));
                 if let Some(turn) = best {
                     found.push(turn);
                     parts.extend([(from, turn), (turn, to)]);
@@ -235,6 +237,16 @@ impl Curves {
             }
         }
         found
+    }
+
+    /// The sound rises once more between a turn and the silence after it: a held vowel that dies away loses its high
+    /// bands first, which is a turn but no beginning.
+    fn rises(&self, turn: usize, end: usize) -> bool {
+        let mut lowest = f32::INFINITY;
+        self.all.get(turn..end).unwrap_or_default().iter().any(|level| {
+            lowest = lowest.min(*level);
+            *level > lowest + DIP
+        })
     }
 
     /// Something sounds after a turn, and not much more softly than before it: it is no end.
