@@ -3,6 +3,8 @@
 
 #[path = "rendering/mod.rs"]
 mod rendering;
+#[path = "toning/mod.rs"]
+mod toning;
 
 #[path = "audition/clicks.rs"]
 mod clicks;
@@ -14,3 +16,5 @@ mod exact;
 mod played;
 #[path = "audition/safety.rs"]
 mod safety;
+#[path = "audition/tone.rs"]
+mod tone;

@@ -13,5 +13,7 @@ mod demo;
 mod editing;
 #[path = "cli/intake.rs"]
 mod intake;
+#[path = "cli/packaging.rs"]
+mod packaging;
 #[path = "cli/words.rs"]
 mod words;

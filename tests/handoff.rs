@@ -566,3 +566,33 @@ fn an_interrupt_leaves_nothing_behind() {
     assert!(String::from_utf8_lossy(&output.stderr).contains("stopped as asked"));
     assert!(!studio.path("out").exists(), "{:?}", studio.names("out"));
 }
+
+#[test]
+fn the_sheet_and_the_timeline_tell_how_the_words_lie_and_what_the_tone_is() {
+    let studio = Studio { folder: tempfile::tempdir().unwrap() };
+    studio.ok(&["demo", "demo", "--no-open"]);
+    let session = "demo/lantern-row.json";
+    studio.ok(&[
+        "run",
+        session,
+        "-c",
+        "tone highpass 90Hz on lane 2; tone deess 7500Hz at most 8dB on lane 2",
+    ]);
+    studio.ok(&["bounce", session, "--to", "out", "--sheet", "--timeline", "csv"]);
+    let sheet = fs::read_to_string(studio.path("out/Lantern-Row_sheet.md")).unwrap();
+    let told: Vec<&str> = sheet.lines().filter(|line| line.contains("words against the guide")).collect();
+    assert_eq!(told.len(), 4, "a line for each lane that is measured: {sheet}");
+    // The walkthrough slid them home: the median fell.
+    let median = |line: &str, after: &str| -> f64 {
+        let rest = line.split(after).nth(1).unwrap_or_else(|| panic!("{line}"));
+        rest.trim_start().split(' ').next().unwrap().parse().unwrap()
+    };
+    for line in told {
+        let (now, was) = (median(line, "median"), median(line, "before:"));
+        assert!(now < was && now < 15.0, "{line}");
+    }
+    assert!(sheet.contains("high-pass 90 Hz 12 dB/octave; de-esser 7.50 kHz"), "{sheet}");
+    let csv = fs::read_to_string(studio.path("out/Lantern-Row_timeline.csv")).unwrap();
+    let words = csv.lines().filter(|line| line.starts_with("word,")).count();
+    assert!(words > 60, "{words} words");
+}

@@ -11,7 +11,7 @@ use std::cell::Cell;
 use proptest::strategy::{Strategy, ValueTree};
 use proptest::test_runner::TestRunner;
 use rendering::{Takes, any_song, lane, noise, region, song, three_takes};
-use tautline::audition::{Choice, Command, Listening, Remote, Renderer, Scene, Setup, Source, cache};
+use tautline::audition::{Choice, Command, Listening, Remote, Renderer, Scene, Setup, Source, Staged, cache};
 use tautline::media::{OutputFormat, WavSpec, create_sink};
 use tautline::mix::{Bus, Ear, Plan, Scratch, ToneStage, mix_into, pan_into, render_lane};
 use tautline::song::{AssetId, LaneId, Length, Linear, Position, Song, Span};
@@ -99,7 +99,8 @@ impl Source for Takes {}
 fn commands(songs: &[Song], takes: &Takes) -> Vec<Command> {
     let scene = |song: &Song, listening: &Listening| {
         let plan = Plan::compile(song, 48_000, &|asset| takes.channels(asset));
-        Command::Scene(std::sync::Arc::new(Scene::new(std::sync::Arc::new(plan), listening)))
+        let scene = std::sync::Arc::new(Scene::new(std::sync::Arc::new(plan), listening));
+        Command::Scene(Staged::new(scene))
     };
     let mut commands = vec![Command::Play { from: Some(Position(0)), until: None, frames: None }];
     for song in songs {
@@ -108,7 +109,7 @@ fn commands(songs: &[Song], takes: &Takes) -> Vec<Command> {
         commands.push(scene(song, &Listening::to(Choice::Apart(LaneId(2)))));
         commands.push(Command::Locate(Position(700)));
         commands.push(Command::Level(Linear(0.5)));
-        commands.push(scene(song, &Listening { choice: Choice::Stack, mono: true }));
+        commands.push(scene(song, &Listening { mono: true, ..Listening::to(Choice::Stack) }));
         commands.push(Command::Stop);
         commands.push(Command::Play { from: None, until: None, frames: Some(5000) });
         commands.push(Command::Loop(None));
@@ -144,6 +145,31 @@ fn the_engine_allocates_nothing_whatever_it_is_told() {
     let mut runner = TestRunner::deterministic();
     let takes = three_takes();
     let songs: Vec<Song> = (0..8).map(|_| any_song().new_tree(&mut runner).unwrap().current()).collect();
+    let first = Plan::compile(&songs[0], 48_000, &|asset| takes.channels(asset));
+    let scene = std::sync::Arc::new(Scene::new(std::sync::Arc::new(first), &Listening::default()));
+    let commands = commands(&songs, &takes);
+    let (mut engine, mut remote, _sums) = Renderer::new(Setup::at_unity(48_000), takes, scene, Position(0));
+    let (calls, loudest) = play_through(&mut engine, &mut remote, commands, std::time::Duration::ZERO);
+    assert_eq!(calls, 0);
+    assert!(loudest > 0.1, "it was silent: nothing was proved");
+}
+
+#[test]
+fn the_engine_allocates_nothing_with_tones_either() {
+    let mut runner = TestRunner::deterministic();
+    let takes = three_takes();
+    let songs: Vec<Song> = (0..8)
+        .map(|number| {
+            let mut song = any_song().new_tree(&mut runner).unwrap().current();
+            for (index, lane) in
+                song.lanes.iter_mut().enumerate().filter(|(index, _)| (index + number) % 4 != 3)
+            {
+                let tone = if index % 3 == 2 { toning::whole_equaliser() } else { toning::whole_chain() };
+                std::sync::Arc::make_mut(lane).tone = Some(std::sync::Arc::new(tone));
+            }
+            song
+        })
+        .collect();
     let first = Plan::compile(&songs[0], 48_000, &|asset| takes.channels(asset));
     let scene = std::sync::Arc::new(Scene::new(std::sync::Arc::new(first), &Listening::default()));
     let commands = commands(&songs, &takes);

@@ -5,6 +5,8 @@ mod rendering;
 
 use std::collections::HashMap;
 
+use std::sync::Arc;
+
 use proptest::prelude::*;
 use rendering::{Takes, any_song, fade, lane, noise, region, song, three_takes};
 use tautline::mix::{Bus, Plan, Scratch, mix_into, pan_into, render_lane};
@@ -161,8 +163,12 @@ proptest! {
     }
 
     #[test]
-    fn the_kernel_agrees_with_the_formulas(song in any_song()) {
+    fn the_kernel_agrees_with_the_formulas(mut song in any_song()) {
         let takes = three_takes();
+        // A high-pass is held against its own figures where it is made.
+        for region in song.lanes.iter_mut().flat_map(|lane| &mut Arc::make_mut(lane).regions) {
+            Arc::make_mut(region).highpass_hz = None;
+        }
         let plan = plan(&song, &takes);
         for (index, lane) in song.lanes.iter().enumerate() {
             let width = width_of(lane, &takes);

@@ -6,6 +6,8 @@
 //! failure.
 #![cfg(feature = "audio")]
 
+mod live;
+
 use std::fs;
 use std::path::{Path, PathBuf};
 use std::process::{Command, Output, Stdio};
@@ -218,4 +220,77 @@ fn a_sound_server_that_dies_ends_playing_with_a_word() {
     let said = text(&ended);
     assert!(said.contains("is gone") && said.contains("keeps its place"), "{said}");
     assert!(!said.contains("ALSA lib"), "{said}");
+}
+
+/// Whether a stretch was recorded somewhere, as it is.
+fn holds(recorded: &[[f32; 2]], wanted: &[[f32; 2]]) -> bool {
+    let same = |a: &[f32; 2], b: &[f32; 2]| (0..2).all(|side| (a[side] - b[side]).abs() < 2e-7);
+    recorded.windows(wanted.len()).any(|part| {
+        same(&part[0], &wanted[0]) && part.iter().zip(wanted).all(|(found, wanted)| same(found, wanted))
+    })
+}
+
+#[test]
+fn a_proposal_is_heard_as_it_would_be_and_as_it_is() {
+    let Some(rig) = Rig::start() else { return };
+    let demo = live::Demo::new();
+    let done = Command::new(program())
+        .arg("run")
+        .arg(demo.session())
+        .args(["-c", "goto start"])
+        .output()
+        .expect("tautline");
+    assert!(done.status.success(), "{}", text(&done));
+    let before = bounced(&demo.session(), &rig.folder.path().join("before"));
+    let (raw, stop) = (rig.folder.path().join("heard.raw"), rig.folder.path().join("stop"));
+    let wait = format!("while [ ! -e '{}' ]; do sleep 0.1; done", stop.display());
+    let path = raw.to_str().expect("a plain path");
+    let mut recorder = rig.call("capture", &[path, "sh", "-c", &wait]).spawn().expect("bash");
+    let environment = rig.call("env", &[]).output().expect("bash");
+    let environment = text(&environment);
+    let value = |name: &str| {
+        let line = environment.lines().find_map(|line| line.split_once(&format!("{name}=")));
+        line.map(|(_, value)| value.trim_matches(['\'', '"']).to_owned())
+            .unwrap_or_else(|| panic!("{name}: {environment}"))
+    };
+    let mut start = demo.start().size(120, 40);
+    start.args = ["open", &demo.session().display().to_string(), "--out", "device:default"]
+        .map(str::to_owned)
+        .to_vec();
+    for name in ["XDG_RUNTIME_DIR", "PULSE_SERVER", "PULSE_COOKIE", "ALSA_CONFIG_PATH"] {
+        start = start.env(name, String::leak(value(name)));
+    }
+    let mut live = start.run();
+    live.wait_ready();
+    live.wait_for("measured");
+    let begin = Instant::now();
+    while live.text().contains("sound not ready") && begin.elapsed() < Duration::from_secs(60) {
+        std::thread::sleep(Duration::from_millis(50));
+    }
+    live.line("hear level to 0dB; focus lane 2");
+    live.send(b"\x12");
+    live.wait_for("proposals of `tighten on lane 2`");
+    live.send(b"p");
+    live.wait_for("heard: after proposal 1");
+    // It starts softly; then it goes round a few times.
+    std::thread::sleep(Duration::from_secs(8));
+    live.send(b"p");
+    live.wait_for("heard: before proposal 1");
+    std::thread::sleep(Duration::from_secs(5));
+    live.send(b" ");
+    live.wait_for("\u{25a0}");
+    live.keys("j k");
+    live.wait_for("1 done");
+    live.quit();
+    fs::write(&stop, b"").expect("a file");
+    assert!(recorder.wait().expect("a child").success());
+    let after = bounced(&demo.session(), &rig.folder.path().join("after"));
+    let differs =
+        |index: &usize| (0..2).any(|side| (before[*index][side] - after[*index][side]).abs() > 0.01);
+    let first = (0..before.len().min(after.len())).find(differs).expect("the proposal changes something");
+    let (was, is) = (&before[first..first + 4800], &after[first..first + 4800]);
+    let heard = recorded(&raw);
+    assert!(holds(&heard, is), "as it would be was not heard");
+    assert!(holds(&heard, was), "as it is was not heard");
+    assert!(!holds(&before, is), "the two differ");
 }

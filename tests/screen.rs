@@ -10,3 +10,5 @@ mod desk;
 mod hands;
 #[path = "screen/pictures.rs"]
 mod pictures;
+#[path = "screen/tone.rs"]
+mod tone;

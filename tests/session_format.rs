@@ -13,6 +13,7 @@ use proptest::prelude::*;
 use random::{FRAMES, command, cursor, presets, run_one, runner};
 use serde_json::{Value, json};
 use tautline::edit::{Access, Session, Store, schema};
+use tautline::song::tone::{BandShape, Slope, Stage};
 use tautline::song::{Curve, EditId, Fade, Polarity, Position, Role};
 
 /// A session that version 1 wrote. It is never written again: every later version has to read it.
@@ -126,6 +127,42 @@ fn the_sample_is_written_again_byte_for_byte() {
     let mut written = Vec::new();
     session.write_json(&mut written).unwrap();
     assert_eq!(String::from_utf8(written).unwrap(), String::from_utf8(text).unwrap());
+}
+
+/// A session of version 1 whose edits set tones: the same holds for it.
+const TONES: &str = "tests/session-tone.json";
+
+#[test]
+fn the_sample_with_tones_means_what_it_meant() {
+    let path = in_repository(TONES);
+    let text = fs::read(&path).unwrap();
+    let session = Session::from_json(&path, &text).unwrap();
+    let mut written = Vec::new();
+    session.write_json(&mut written).unwrap();
+    assert_eq!(String::from_utf8(written).unwrap(), String::from_utf8(text.clone()).unwrap());
+    assert_valid(&validator(), &text);
+    let song = session.song();
+    let tone = song.lanes[1].tone.as_deref().unwrap();
+    let (high, bell, shelf) = (tone.highpass.unwrap(), tone.bands[1].unwrap(), tone.bands[3].unwrap());
+    assert_eq!((high.frequency_hz, high.slope), (90.0, Slope::TwentyFour));
+    assert_eq!((bell.frequency_hz, bell.gain_db.0, bell.q), (300.0, -4.0, 1.4));
+    assert_eq!((shelf.shape, shelf.frequency_hz, shelf.gain_db.0), (BandShape::HighShelf, 9000.0, -1.5));
+    assert_eq!((tone.bands[0], tone.bands[2]), (None, None));
+    let deess = tone.deess.unwrap();
+    assert_eq!((deess.frequency_hz, deess.width_octaves, deess.relative), (7100.0, 0.8, true));
+    assert_eq!((deess.threshold_db.0, deess.most_db.0), (-12.0, 8.0));
+    let compress = tone.compress.unwrap();
+    assert_eq!((compress.threshold_db.0, compress.ratio, compress.knee_db.0), (-22.0, 3.5, 6.0));
+    assert_eq!((compress.attack_ms, compress.release_ms, compress.makeup_db.0), (4.0, 80.0, 2.0));
+    assert_eq!((compress.detector_highpass_hz, compress.mix), (Some(120.0), 0.9));
+    assert_eq!((tone.drive_db.0, tone.gain_db.0, tone.bypass), (2.0, -1.0, false));
+    assert_eq!((tone.order[0], tone.skip.clone()), (Stage::Deess, vec![Stage::Drive]));
+    assert_eq!(song.lanes[2].tone, None, "copied and cleared");
+    let last = EditId(session.history.edits().len() as u64);
+    assert!(
+        session.history.song_at(last).unwrap().lanes[1].tone.as_deref().unwrap().bypass,
+        "undone, not lost"
+    );
 }
 
 /// The names under which variants of an enum stand in JSON, from the schema itself.

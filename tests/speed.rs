@@ -184,6 +184,9 @@ fn figures() {
         at(0.99),
         at(1.0)
     );
+    // What the last edits set going in the background comes to its end first.
+    std::thread::sleep(Duration::from_secs(3));
+    live.wait_ready();
     let before = live.sent();
     std::thread::sleep(Duration::from_secs(10));
     println!("idle for 10 s: {} bytes", live.sent() - before);

@@ -147,6 +147,25 @@ fn a_lost_line_saves_and_reopening_brings_the_view_back() {
     }
 }
 
+/// Only builds with debug assertions fail on request.
+#[cfg(debug_assertions)]
+#[test]
+fn a_fault_of_the_program_gives_the_terminal_back_and_tells_what_happened() {
+    let demo = Demo::new();
+    let live = demo.start().env("TAUTLINE_TEST_FAULT", "1").run();
+    live.wait_for("Every edit is on disk");
+    let (well, raw) = live.end();
+    assert!(!well, "it ends with an error");
+    let text = String::from_utf8_lossy(&raw).into_owned();
+    let (screen, after) = text.split_at(text.rfind("\x1b[?1049l").expect("the other screen is left"));
+    assert!(screen.contains("\x1b[?1049h") && screen.contains("\x1b[?25h"));
+    assert!(
+        after.contains("a fault of the program ended it") && after.contains("TAUTLINE_TEST_FAULT"),
+        "{after}"
+    );
+    assert!(!demo.folder.path().join("lantern-row.json.journal").exists(), "saved whole");
+}
+
 #[test]
 fn ctrl_z_gives_the_terminal_back_and_fg_takes_it_again() {
     let demo = Demo::new();

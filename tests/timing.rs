@@ -258,7 +258,6 @@ fn demo_errors(report: &Value, truth: &[Vec<(f64, f64, bool)>]) -> Errors {
 }
 
 #[test]
-#[ignore = "open: two words of the demo come out doubled by the plan"]
 fn the_demo_is_measured_tightened_and_ended_together() {
     let (stack, truth) = demo_truth();
     let before = demo_errors(&stack.timing(), &truth);

@@ -65,6 +65,50 @@ fn lanes_of(song: &Song, assets: &[AssetFile], folder: &Path, tone: bool) -> Vec
         .collect()
 }
 
+#[test]
+fn lanes_are_written_with_and_without_their_tone_in_one_bounce() {
+    let mut takes = Takes::default();
+    for id in 1..=3 {
+        takes.0.insert(AssetId(id), rendering::noise(if id == 2 { 2 } else { 1 }, 50_000, id as u32));
+    }
+    let lanes = (1..=3).map(|id| {
+        let mut lane = lane(id, "x", vec![region(id, id, 10, 45_000, 100)]);
+        (lane.gain_db, lane.pan) = (Db(-6.0), Pan(if id == 1 { 0.3 } else { 0.0 }));
+        lane.tone = (id < 3).then(|| Arc::new(whole_chain()));
+        lane
+    });
+    let song = song(lanes.collect());
+    let folder = tempfile::tempdir().unwrap();
+    let assets = write(folder.path(), &takes);
+    let request = BounceRequest {
+        song: &song,
+        rate: RATE,
+        title: "t",
+        assets: &assets,
+        folder: &folder.path().join("both"),
+        format: OutputFormat::F32,
+        overwrite: false,
+        options: tautline::handoff::BounceOptions { dry_too: true, ..Default::default() },
+    };
+    let both = bounce(&request, &Silent).unwrap();
+    let kinds: Vec<_> = both.files.iter().map(|file| (file.kind, file.lane)).collect();
+    let lane = |n| (FileKind::Lane, Some(n));
+    let dry = |n| (FileKind::Dry, Some(n));
+    // Lane 3 has no tone: one file says it all.
+    assert_eq!(kinds, [lane(1), lane(2), lane(3), dry(1), dry(2), (FileKind::Stack, None)]);
+    assert!(both.files[3].path.file_stem().unwrap().to_str().unwrap().ends_with("_dry"), "{both:?}");
+    let bytes = |path: &Path| std::fs::read(path).unwrap();
+    for (tone, at) in [(true, 0), (false, 3)] {
+        let alone = folder.path().join(format!("{tone}"));
+        let options = tautline::handoff::BounceOptions { tone, ..Default::default() };
+        let alone = bounce(&BounceRequest { folder: &alone, options, ..request }, &Silent).unwrap();
+        for (one, other) in alone.files[..2].iter().zip(&both.files[at..]) {
+            assert_eq!((one.channels, one.lane), (other.channels, other.lane));
+            assert!(bytes(&one.path) == bytes(&other.path), "tone {tone}, lane {:?}", one.lane);
+        }
+    }
+}
+
 struct Rows<'a>(&'a mut [[Vec<f32>; 2]]);
 
 impl Blocks for Rows<'_> {
@@ -322,7 +366,7 @@ fn the_sums_loudness_is_that_of_the_bounced_stack() {
     let samples: Vec<f32> =
         hound::WavReader::open(&stack.path).unwrap().samples::<f32>().map(Result::unwrap).collect();
     let side = |side: usize| samples.iter().skip(side).step_by(2).copied().collect::<Vec<f32>>();
-    let found = tautline::listen::loudness::loudness(&[&side(0), &side(1)], RATE).unwrap();
+    let found = tautline::sound::loudness::loudness(&[&side(0), &side(1)], RATE);
     let apart = found.integrated_lufs.unwrap() - measured.stack.loudness.integrated_lufs.unwrap();
     assert!(apart.abs() < 1e-6, "{apart}");
     assert!((stack.peak_db.unwrap() - measured.stack.peak_db.unwrap()).abs() < 1e-6);

@@ -3,7 +3,7 @@
 use std::f64::consts::FRAC_1_SQRT_2;
 use std::sync::Arc;
 
-use crate::mix::{Plan, PlanLane};
+use crate::mix::{Ear, Plan, PlanLane, preroll};
 use crate::song::{LaneId, Role};
 use crate::sound::pan::PanGains;
 
@@ -27,20 +27,36 @@ pub enum Choice {
     Apart(LaneId),
 }
 
+/// One lane heard in another way than its tone is set, for working on it. Never in a bounce.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct Through {
+    /// The lane.
+    pub lane: LaneId,
+    /// What of it is heard.
+    pub ear: Ear,
+    /// Gain in dB, so that it compares at the same loudness; held to [`MOST_MATCH_DB`] either way.
+    pub gain_db: f64,
+}
+
+/// No lane is made louder or softer than this to match another in loudness.
+pub const MOST_MATCH_DB: f64 = 24.0;
+
 /// What is heard, and how: resolved to the gains of each lane by [`Scene::new`].
-#[derive(Debug, Clone, PartialEq, Eq, Default)]
+#[derive(Debug, Clone, PartialEq, Default)]
 pub struct Listening {
     /// Which lanes.
     pub choice: Choice,
     /// Both sides summed to one and heard in the middle, at half the sum of the sides.
     pub mono: bool,
+    /// A lane that is heard in another way than its tone is set.
+    pub through: Option<Through>,
 }
 
 impl Listening {
     /// A choice in stereo.
     #[must_use]
     pub fn to(choice: Choice) -> Listening {
-        Listening { choice, mono: false }
+        Listening { choice, ..Listening::default() }
     }
 }
 
@@ -59,14 +75,58 @@ pub struct Scene {
     plan: Arc<Plan>,
     pub(super) ways: Vec<Option<Way>>,
     pub(super) mono: bool,
+    through: Option<Through>,
+    /// Frames that the processors are given before sound begins; 0 if no lane that is heard has any.
+    pub(super) preroll: u64,
 }
 
 impl Scene {
     /// Resolves `listening` on `plan`. A lane that the plan does not have is not heard. Allocates.
     #[must_use]
     pub fn new(plan: Arc<Plan>, listening: &Listening) -> Scene {
-        let ways = (0..plan.lanes().len()).map(|index| way(&plan, index, &listening.choice)).collect();
-        Scene { plan, ways, mono: listening.mono }
+        let mut ways: Vec<Option<Way>> =
+            (0..plan.lanes().len()).map(|index| way(&plan, index, &listening.choice)).collect();
+        if let Some(through) = &listening.through {
+            let gain = through.gain_db.clamp(-MOST_MATCH_DB, MOST_MATCH_DB);
+            let gain = crate::song::Db(gain).to_linear().0;
+            for (lane, way) in plan.lanes().iter().zip(&mut ways) {
+                if let Some(way) = way
+                    && lane.id == through.lane
+                {
+                    way.gains = PanGains { left: way.gains.left * gain, right: way.gains.right * gain };
+                }
+            }
+        }
+        let mut scene = Scene { plan, ways, mono: listening.mono, through: listening.through, preroll: 0 };
+        if scene.heard().any(|(_, lane)| scene.is_toned(lane)) {
+            scene.preroll = preroll(&scene.plan);
+        }
+        scene
+    }
+
+    /// What of a lane is heard.
+    pub(super) fn ear(&self, lane: LaneId) -> Ear {
+        self.through.filter(|through| through.lane == lane).map_or(Ear::default(), |through| through.ear)
+    }
+
+    fn is_toned(&self, lane: &PlanLane) -> bool {
+        let ear = self.ear(lane.id);
+        ear.search.is_some() || (!ear.before && lane.tone().is_some_and(|tone| !tone.is_idle()))
+    }
+
+    /// True if a lane that is heard has processors.
+    pub(super) fn has_tone(&self) -> bool {
+        self.preroll > 0
+    }
+
+    /// True if all lanes with processors were heard in `old` too, so that theirs can go on from what they were.
+    pub(super) fn goes_on_from(&self, old: &Scene) -> bool {
+        let was_heard = |(index, lane): (usize, &Arc<PlanLane>)| {
+            let place = old.plan.lanes().get(index).filter(|other| other.id == lane.id).map(|_| index);
+            let place = place.or_else(|| old.plan.lanes().iter().position(|other| other.id == lane.id));
+            place.is_some_and(|place| old.ways.get(place).is_some_and(Option::is_some))
+        };
+        self.heard().filter(|(_, lane)| self.is_toned(lane)).all(was_heard)
     }
 
     /// The plan.
@@ -127,6 +187,7 @@ mod tests {
                 mute,
                 solo,
                 notes: vec![],
+                holds: Vec::new(),
                 regions: vec![],
             })
         };

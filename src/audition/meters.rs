@@ -1,7 +1,7 @@
 //! Meters: levels of what is heard, computed on a thread of their own.
 //!
 //! The callback hands over the sum before the monitor level, so that the meters show what a bounce of the choice would
-//! hold, and the largest magnitude of each lane. Loudness and true peaks follow ITU-R BS.1770 (crate `ebur128`), short-term loudness is
+//! hold, and each lane before its pan. Loudness and true peaks follow ITU-R BS.1770 (crate `ebur128`), short-term loudness is
 //! over 3 s (EBU Tech 3341).
 
 use std::sync::atomic::{AtomicBool, Ordering};
@@ -10,22 +10,21 @@ use std::thread::JoinHandle;
 use std::time::Duration;
 
 use ebur128::{EbuR128, Mode};
-use ringbuf::HeapCons;
 use ringbuf::traits::Consumer;
 
 use super::AuditionError;
-use super::wire::Board;
+use super::lane_meter::{Correlation, LaneMeter, LaneReading};
+use super::wire::Feed;
+use crate::song::rules::MOST_LANES;
 
 /// How often the thread looks.
 const NAP: Duration = Duration::from_millis(25);
-/// Time constant of the correlation.
-const CORRELATION_SECONDS: f64 = 0.3;
 
 /// What the meters show.
 #[derive(Debug, Clone, PartialEq, Default)]
 pub struct Readings {
-    /// Largest magnitude (linear) of each lane before its pan, since the reading before.
-    pub lanes: Vec<f32>,
+    /// What each lane gives before its pan, by its number less one; those after the last one heard so far are left out.
+    pub lanes: Vec<LaneReading>,
     /// Largest sample magnitude (linear) of the two sides since the reading before.
     pub peak: [f32; 2],
     /// Largest true peak (linear) of the two sides since the reading before.
@@ -41,8 +40,7 @@ pub struct Readings {
 /// Computes readings from interleaved stereo. Not realtime-safe: for the meters' own thread.
 pub struct MeterBank {
     loudness: EbuR128,
-    sums: [f64; 3],
-    keep: f64,
+    correlation: Correlation,
     most: f64,
 }
 
@@ -54,8 +52,7 @@ impl MeterBank {
     pub fn new(rate: u32) -> Result<MeterBank, String> {
         let mode = Mode::S | Mode::SAMPLE_PEAK | Mode::TRUE_PEAK;
         let loudness = EbuR128::new(2, rate, mode).map_err(|error| error.to_string())?;
-        let keep = (-1.0 / (CORRELATION_SECONDS * f64::from(rate))).exp();
-        Ok(MeterBank { loudness, sums: [0.0; 3], keep, most: 0.0 })
+        Ok(MeterBank { loudness, correlation: Correlation::new(rate), most: 0.0 })
     }
 
     /// Takes frames in and reads all meters but those of the lanes.
@@ -66,25 +63,20 @@ impl MeterBank {
         let _ = self.loudness.add_frames_f32(&finite);
         for frame in finite.chunks_exact(2) {
             if let [left, right] = frame {
-                let (left, right) = (f64::from(*left), f64::from(*right));
-                for (sum, value) in self.sums.iter_mut().zip([left * left, right * right, left * right]) {
-                    *sum = *sum * self.keep + value;
-                }
+                self.correlation.add(*left, *right);
             }
         }
         let side = |channel: u32| self.loudness.prev_true_peak(channel).unwrap_or(0.0);
         let plain = |channel: u32| self.loudness.prev_sample_peak(channel).unwrap_or(0.0) as f32;
         let true_peak = [side(0), side(1)];
         self.most = self.most.max(true_peak[0]).max(true_peak[1]);
-        let [left, right, both] = self.sums;
-        let power = (left * right).sqrt();
         Readings {
             lanes: Vec::new(),
             peak: [plain(0), plain(1)],
             true_peak,
             most: self.most,
             short_term: self.loudness.loudness_shortterm().ok().filter(|loudness| *loudness > -100.0),
-            correlation: (left > 1e-12 && right > 1e-12).then(|| (both / power).clamp(-1.0, 1.0)),
+            correlation: self.correlation.value(),
         }
     }
 }
@@ -103,21 +95,18 @@ struct Shared {
 }
 
 impl Meters {
-    /// Starts the thread over the engine's sum and board, for `lanes` lanes.
+    /// Starts the thread over what the engine hands out.
     ///
     /// # Errors
     /// The system gives no thread.
-    pub fn start(
-        rate: u32,
-        sums: HeapCons<f32>,
-        board: Arc<Board>,
-        lanes: usize,
-    ) -> Result<Meters, AuditionError> {
+    pub fn start(rate: u32, feed: Feed) -> Result<Meters, AuditionError> {
         let shared = Arc::new(Shared::default());
         let seen = Arc::clone(&shared);
+        // A rate that the meters do not take is played without them.
+        let Ok(desk) = MeterDesk::new(rate, feed) else { return Ok(Meters { shared, thread: None }) };
         let thread = std::thread::Builder::new()
             .name("tautline-meters".into())
-            .spawn(move || run(rate, sums, &board, lanes, &seen))
+            .spawn(move || run(desk, &seen))
             .map_err(AuditionError::thread)?;
         Ok(Meters { shared, thread: Some(thread) })
     }
@@ -144,19 +133,81 @@ impl Drop for Meters {
     }
 }
 
-fn run(rate: u32, mut sums: HeapCons<f32>, board: &Board, lanes: usize, shared: &Shared) {
-    let Ok(mut bank) = MeterBank::new(rate) else { return };
-    let mut frames = vec![0.0f32; rate.max(1000) as usize * 2];
+fn run(mut desk: MeterDesk, shared: &Shared) {
     while !shared.end.load(Ordering::Relaxed) {
-        // The ring holds whole frames, and half of it is an even number of samples.
-        let count = sums.pop_slice(&mut frames);
         if shared.reset.swap(false, Ordering::Relaxed) {
-            bank.most = 0.0;
+            desk.bank.most = 0.0;
         }
-        let mut readings = bank.read(&frames[..count]);
-        readings.lanes = (0..lanes).map(|index| board.take_peak(index)).collect();
+        let readings = desk.read();
         *shared.readings.lock().unwrap_or_else(PoisonError::into_inner) = readings;
         std::thread::sleep(NAP);
+    }
+}
+
+/// All meters over what an engine hands out, read whenever one likes. Not realtime-safe.
+pub struct MeterDesk {
+    feed: Feed,
+    bank: MeterBank,
+    lanes: Lanes,
+    frames: Vec<f32>,
+}
+
+impl MeterDesk {
+    /// Meters at `rate` Hz.
+    ///
+    /// # Errors
+    /// The rate is out of the meters' range.
+    pub fn new(rate: u32, feed: Feed) -> Result<MeterDesk, String> {
+        let lanes = Lanes { rate, meters: Vec::new(), spare: Vec::new() };
+        let frames = vec![0.0f32; rate.max(1000) as usize * 2];
+        Ok(MeterDesk { feed, bank: MeterBank::new(rate)?, lanes, frames })
+    }
+
+    /// Takes in what has sounded since the last call, and reads all meters.
+    pub fn read(&mut self) -> Readings {
+        // The ring holds whole frames, and half of it is an even number of samples.
+        let count = self.feed.sums.pop_slice(&mut self.frames);
+        let mut readings = self.bank.read(self.frames.get(..count).unwrap_or_default());
+        readings.lanes = self.lanes.read(&mut self.feed, count / 2);
+        readings
+    }
+}
+
+/// The meters of the lanes, made as they are first heard.
+struct Lanes {
+    rate: u32,
+    meters: Vec<Option<LaneMeter>>,
+    spare: Vec<f32>,
+}
+
+impl Lanes {
+    /// Takes in what was heard of each lane while the sum went on by `frames`.
+    fn read(&mut self, feed: &mut Feed, frames: usize) -> Vec<LaneReading> {
+        let Lanes { rate, meters, spare } = self;
+        feed.taps.take(spare, |lane, samples, channels| {
+            if lane >= MOST_LANES {
+                return;
+            }
+            if meters.len() <= lane {
+                meters.resize_with(lane + 1, || None);
+            }
+            if let Some(meter) = meters.get_mut(lane) {
+                if meter.as_ref().is_none_or(|meter| meter.channels() != channels) {
+                    *meter = LaneMeter::new(*rate, channels);
+                }
+                if let Some(meter) = meter {
+                    meter.add(samples);
+                }
+            }
+        });
+        let read = |meter: &mut Option<LaneMeter>| {
+            meter.as_mut().map_or(LaneReading::default(), |meter| {
+                // A lane that is not heard hands over nothing; time goes on for it all the same.
+                meter.keep_up(frames);
+                meter.read()
+            })
+        };
+        meters.iter_mut().map(read).collect()
     }
 }
 

@@ -2,14 +2,14 @@
 
 use std::sync::Arc;
 
-use super::listening::Scene;
-use super::voice::Voice;
+use super::voice::{Place, Voice};
+use super::wire::Staged;
 use crate::song::{Position, Span};
 
 /// Changes that wait to begin, all together. Realtime-safe.
 #[derive(Debug, Default)]
 pub(super) struct Pending {
-    pub(super) scene: Option<Arc<Scene>>,
+    pub(super) scene: Option<Staged>,
     pub(super) looped: Option<Option<Span>>,
     pub(super) jump: Option<Position>,
     /// Start to play, until there and for so many frames.
@@ -28,11 +28,11 @@ impl Pending {
         self.jump.is_some() || self.open.is_some()
     }
 
-    /// The voice that it leads to from the present one, which plays if it is `moving`.
+    /// The place that it leads to from the present one, which plays if it is `moving`.
     ///
     /// A head outside a new loop goes to its start; so does one that stands outside when a play begins. A head that was sent
     /// to a place goes there, loop or no loop.
-    pub(super) fn next(&self, current: &Voice, moving: bool) -> Voice {
+    pub(super) fn next(&self, current: &Voice, moving: bool) -> Place {
         let mut head = current.head;
         if let Some(looped) = self.looped {
             head.looped = looped;
@@ -45,6 +45,7 @@ impl Pending {
             (None, Some(span)) if sounds_in_a_new_loop || opens => head.at = span.start,
             _ => {}
         }
-        Voice { scene: Arc::clone(self.scene.as_ref().unwrap_or(&current.scene)), head }
+        let scene = self.scene.as_ref().map_or(&current.scene, |staged| &staged.scene);
+        Place { scene: Arc::clone(scene), head }
     }
 }

@@ -16,7 +16,7 @@ use super::meters::{Meters, Readings};
 use super::outputs::{self, Engine, Lease, Output, OutputInfo, OutputOptions, OutputState};
 use super::renderer::Renderer;
 use super::setup::Setup;
-use super::wire::{Board, Command, Mark, Remote};
+use super::wire::{Board, Command, Mark, Remote, Staged};
 use crate::mix::Plan;
 use crate::song::{Length, Linear, Position, Span};
 
@@ -102,12 +102,11 @@ impl Player {
         let (table, reader) = cache::open(takes, setup.rate, budget)?;
         let scene = Arc::new(Scene::new(Arc::clone(&plan), &listening));
         let at = plan.extent().map_or(Position(0), |extent| extent.start.min(Position(0)));
-        let lanes = plan.lanes().len();
-        let (mut engine, remote, sums) = Renderer::new(setup, table, scene, at);
+        let (mut engine, remote, feed) = Renderer::new(setup, table, scene, at);
         let board = Arc::clone(remote.board());
         engine.source_mut().count_on(Arc::clone(&board));
-        let reader = reader.start(setup.rate, Arc::clone(&board))?;
-        let meters = Meters::start(setup.rate, sums, board, lanes)?;
+        let reader = reader.start(setup.rate, board)?;
+        let meters = Meters::start(setup.rate, feed)?;
         let late = engine.latency() as u64;
         let mut player = Player {
             setup,
@@ -329,6 +328,12 @@ impl Player {
         &self.meters
     }
 
+    /// What the de-esser and the compressor of the lane at an index take away at the head, in dB.
+    #[must_use]
+    pub fn reduction(&self, index: usize) -> (f32, f32) {
+        self.remote.board().reduction(index)
+    }
+
     /// The engine's numbers.
     #[must_use]
     pub fn board(&self) -> &Arc<Board> {
@@ -375,7 +380,7 @@ impl Player {
 
     fn send_scene(&mut self) {
         let scene = self.scene(self.shown());
-        self.send(Command::Scene(scene));
+        self.send(Command::Scene(Staged::new(scene)));
     }
 
     fn send(&mut self, command: Command) {

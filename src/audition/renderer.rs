@@ -15,21 +15,25 @@
 use std::sync::Arc;
 use std::sync::atomic::Ordering;
 
-use ringbuf::traits::{Consumer, Observer, Producer};
-use ringbuf::{HeapCons, HeapProd};
+use ringbuf::traits::{Observer, Producer};
 
+use super::ends::{give_back, take_if_room};
 use super::head::Head;
 use super::listening::Scene;
 use super::master::Master;
 use super::pending::Pending;
 use super::setup::Setup;
 use super::source::Source;
-use super::voice::{CHUNK, Voice, Work, at_hand};
-use super::wire::{Board, Command, Inside, Mark, Remote, wire};
-use crate::song::Position;
+use super::tone_set::{Preroll, ToneSet};
+use super::voice::{CHUNK, Place, Tapped, Voice, Work, at_hand, stretch_at_hand};
+use super::wire::{Board, Command, Feed, Inside, Mark, Remote, Spent, Staged, wire};
+use crate::mix::{Plan, ToneStage};
+use crate::song::{Length, Position, Song};
 
-/// Commands taken in one callback; each can send one scene back.
+/// Commands taken in one callback ...
 const MOST_COMMANDS: usize = 64;
+/// ... and what each of them can send back at most.
+const SPENT: usize = 4;
 /// What must be at hand, in frames of the stream, before a change begins: a few device periods.
 const AHEAD: usize = 2048;
 
@@ -40,6 +44,12 @@ pub struct Renderer<S: Source> {
     inside: Inside,
     current: Voice,
     outgoing: Option<Voice>,
+    /// Processors of the current scene that nothing goes through.
+    spare: Option<Box<ToneSet>>,
+    /// What lanes glide from that had no tone.
+    nothing: ToneStage,
+    /// The pre-roll of the pending change, if it needs one.
+    preroll: Option<Preroll>,
     /// Samples of the crossfade that are done.
     swapped: u64,
     pending: Pending,
@@ -61,25 +71,25 @@ pub struct Renderer<S: Source> {
 }
 
 impl<S: Source> Renderer<S> {
-    /// An engine that stands at `at`, with the ends of its rings: the remote control, and the sum for the
-    /// meters (interleaved stereo). Allocates.
+    /// An engine that stands at `at`, with the ends of its rings: the remote control, and what the meters are fed
+    /// with. Allocates.
     #[must_use]
-    pub fn new(
-        setup: Setup,
-        source: S,
-        scene: Arc<Scene>,
-        at: Position,
-    ) -> (Renderer<S>, Remote, HeapCons<f32>) {
+    pub fn new(setup: Setup, source: S, scene: Arc<Scene>, at: Position) -> (Renderer<S>, Remote, Feed) {
         // A crossfade of no samples would divide by its length.
         let setup = Setup { swap: setup.swap.max(1), ..setup };
-        let (inside, remote, sums) = wire(setup.rate);
+        let channels = scene.plan().lanes().iter().map(|lane| usize::from(lane.channels)).sum();
+        let (inside, remote, feed) = wire(setup.rate, channels);
         inside.board.position.store(at.0, Ordering::Relaxed);
+        let Staged { scene, sets: [tones, spare] } = Staged::new(scene);
         let renderer = Renderer {
             setup,
             source,
             inside,
-            current: Voice { scene, head: Head { at, looped: None } },
+            current: Voice { scene, head: Head { at, looped: None }, tones },
             outgoing: None,
+            spare,
+            nothing: ToneStage::new(&Plan::compile(&Song::default(), setup.rate, &|_| None)),
+            preroll: None,
             swapped: 0,
             pending: Pending::default(),
             ready: true,
@@ -93,7 +103,7 @@ impl<S: Source> Renderer<S> {
             work: Work::new(),
             clock: 0,
         };
-        (renderer, remote, sums)
+        (renderer, remote, feed)
     }
 
     /// Frames by which the ceiling makes the stream late.
@@ -127,6 +137,7 @@ impl<S: Source> Renderer<S> {
             self.halt();
         }
         (self.until, self.until_clock, self.pending.open, self.pending.jump) = (None, None, None, None);
+        self.preroll = None;
         self.master.rest(self.setup.rate);
         self.inside.board.playing.store(false, Ordering::Release);
     }
@@ -152,10 +163,20 @@ impl<S: Source> Renderer<S> {
     #[must_use]
     pub fn lacks(&self, frames: usize) -> bool {
         let seam = self.setup.seam;
-        let here = !self.moving || at_hand(&self.current, frames, seam, &self.source);
-        let next = self.pending.is_empty()
-            || at_hand(&self.pending.next(&self.current, self.moving), frames, seam, &self.source);
-        !(here && next)
+        let here = !self.moving || at_hand(&self.current.place(), frames, seam, &self.source);
+        !(here && (self.pending.is_empty() || self.next_at_hand(frames)))
+    }
+
+    /// True if the pending change has its samples, those of its pre-roll too.
+    fn next_at_hand(&self, frames: usize) -> bool {
+        let place = self.pending.next(&self.current, self.moving);
+        let early = match (self.entry(&place), self.preroll) {
+            (Entry::Preroll, None) => place.scene.preroll,
+            _ => 0,
+        };
+        let from = place.head.at - Length(early);
+        at_hand(&place, frames, self.setup.seam, &self.source)
+            && (early == 0 || stretch_at_hand(&place.scene, from, Length(early), &self.source))
     }
 
     /// Makes the next frames: interleaved stereo, any number of them, also none. Realtime-safe.
@@ -171,6 +192,11 @@ impl<S: Source> Renderer<S> {
             done += self.step(&mut whole[done * 2..]);
         }
         let board = &self.inside.board;
+        if let Some(tones) = self.current.tones.as_deref().filter(|_| self.moving) {
+            tones.stage().reductions(&mut |row, reduction| {
+                board.note_reduction(row, reduction.deess_db as f32, reduction.compress_db as f32);
+            });
+        }
         board.position.store(self.current.head.at.0, Ordering::Relaxed);
         board.playing.store(self.moving || self.pending.open.is_some(), Ordering::Release);
         board.callbacks.fetch_add(1, Ordering::Relaxed);
@@ -180,10 +206,9 @@ impl<S: Source> Renderer<S> {
     fn take_commands(&mut self) {
         for _ in 0..MOST_COMMANDS {
             // Room for what can come back, before anything is taken that could.
-            if self.inside.returns.vacant_len() < MOST_COMMANDS {
-                return;
-            }
-            let Some(command) = self.inside.commands.try_pop() else { return };
+            let command =
+                take_if_room(&mut self.inside.commands, &self.inside.returns, MOST_COMMANDS * SPENT);
+            let Some(command) = command else { return };
             self.obey(command);
         }
     }
@@ -192,10 +217,13 @@ impl<S: Source> Renderer<S> {
         if self.pending.is_empty() {
             self.pending.since = self.clock;
         }
+        if !matches!(command, Command::Level(_) | Command::RiseAgain) {
+            self.preroll = None;
+        }
         match command {
-            Command::Scene(scene) => {
-                if let Some(old) = self.pending.scene.replace(scene) {
-                    give_back(&mut self.inside.returns, old);
+            Command::Scene(staged) => {
+                if let Some(Staged { scene, sets }) = self.pending.scene.replace(staged) {
+                    give_back(&mut self.inside.returns, Spent { scene: Some(scene), sets });
                 }
             }
             Command::Play { from, until, frames } => {
@@ -225,15 +253,10 @@ impl<S: Source> Renderer<S> {
         if !self.pending.is_empty() {
             let patience = if self.pending.jumps() { self.setup.patience } else { self.setup.swap_patience };
             let waited = self.clock - self.pending.since.min(self.clock);
-            self.ready = waited >= patience
-                || at_hand(
-                    &self.pending.next(&self.current, self.moving),
-                    AHEAD,
-                    self.setup.seam,
-                    &self.source,
-                );
+            self.ready = waited >= patience || self.next_at_hand(AHEAD);
         }
-        self.inside.board.waiting.store(!self.ready, Ordering::Release);
+        let waits = !self.ready || self.preroll.is_some_and(|preroll| preroll.wait > 0);
+        self.inside.board.waiting.store(waits, Ordering::Release);
     }
 
     /// Begins the pending change if it may.
@@ -242,25 +265,123 @@ impl<S: Source> Renderer<S> {
             return;
         }
         let next = self.pending.next(&self.current, self.moving);
+        let entry = self.entry(&next);
+        if entry == Entry::Preroll && !self.is_prerolled(&next) {
+            return;
+        }
+        self.preroll = None;
         let Pending { scene, open, .. } = std::mem::take(&mut self.pending);
-        let differs = !Arc::ptr_eq(&next.scene, &self.current.scene) || next.head != self.current.head;
-        let old = std::mem::replace(&mut self.current, next);
-        if self.moving && differs {
-            self.outgoing = Some(old);
-            self.swapped = 0;
-        } else {
-            give_back(&mut self.inside.returns, old.scene);
-        }
-        // The pending scene's own count, now that the voice holds one.
-        if let Some(scene) = scene {
-            give_back(&mut self.inside.returns, scene);
-        }
+        self.go_to(next, entry, scene);
         if let Some((until, frames)) = open {
             self.until = until;
             self.until_clock = frames.map(|frames| self.clock.saturating_add(frames));
             self.open();
         }
         self.mark();
+    }
+
+    /// How the processors of a change come to where it begins.
+    fn entry(&self, next: &Place) -> Entry {
+        if !next.scene.has_tone() {
+            return Entry::Plain;
+        }
+        let at = next.head.at;
+        let own = self.current.tones.as_deref();
+        let goes_on = at == self.current.head.at && own.is_none_or(|tones| tones.stands_at(at));
+        match &self.pending.scene {
+            None if goes_on => Entry::Copy,
+            Some(_) if goes_on && self.moving && next.scene.goes_on_from(&self.current.scene) => Entry::Glide,
+            _ => Entry::Preroll,
+        }
+    }
+
+    /// True if the pre-roll of the pending change is done; begins it if need be.
+    fn is_prerolled(&mut self, next: &Place) -> bool {
+        let (at, head) = (next.head.at, self.current.head);
+        let follows = self.moving && at == head.at;
+        match self.preroll {
+            Some(preroll) if preroll.wait == 0 && preroll.target == at => return true,
+            Some(preroll)
+                if preroll.wait > 0 && preroll.follows == follows && (follows || preroll.target == at) =>
+            {
+                return false;
+            }
+            _ => {}
+        }
+        let seam = self.setup.seam;
+        let ahead = |frames: u64| {
+            let (mut head, mut left) = (head, usize::try_from(frames).unwrap_or(usize::MAX));
+            while left > 0 {
+                let stretch = head.stretch(left, seam).frames.max(1);
+                head.advance(stretch);
+                left = left.saturating_sub(stretch);
+            }
+            head.at
+        };
+        let set = match &mut self.pending.scene {
+            Some(staged) => staged.sets[0].as_deref_mut(),
+            None => self.spare.as_deref_mut(),
+        };
+        let Some(set) = set else { return true };
+        let preroll = set.begin_preroll(&next.scene, at, follows.then_some(&ahead));
+        self.preroll = Some(preroll);
+        preroll.wait == 0
+    }
+
+    /// Renders a part of the pre-roll under way, for frames of the stream that were made.
+    fn advance_preroll(&mut self, frames: usize) {
+        let Some(preroll) = self.preroll.as_mut().filter(|preroll| preroll.wait > 0) else { return };
+        let (set, scene) = match &mut self.pending.scene {
+            Some(Staged { scene, sets: [set, _] }) => (set.as_deref_mut(), &*scene),
+            None => (self.spare.as_deref_mut(), &self.current.scene),
+        };
+        if let Some(set) = set {
+            set.advance_preroll(scene, preroll, frames, &mut self.work.scratch, &mut self.source);
+        }
+    }
+
+    /// Changes to another place; what was heard is faded out.
+    fn go_to(&mut self, next: Place, entry: Entry, staged: Option<Staged>) {
+        let differs = !Arc::ptr_eq(&next.scene, &self.current.scene) || next.head != self.current.head;
+        let other = staged.is_some();
+        // The pending scene's own count goes back, now that the voice holds one.
+        let (scene, mut tones, spare) = match staged {
+            Some(Staged { scene, sets: [tones, spare] }) => (Some(scene), tones, spare),
+            None => (None, self.spare.take(), None),
+        };
+        if let Some(tones) = tones.as_deref_mut() {
+            let old = self.current.tones.as_deref();
+            match (entry, old) {
+                (Entry::Copy, Some(old)) => tones.copy(old),
+                (Entry::Glide, old) => tones.glide(old, &self.nothing, next.head.at),
+                _ => {}
+            }
+        }
+        let Place { scene: next_scene, head } = next;
+        let old = std::mem::replace(&mut self.current, Voice { scene: next_scene, head, tones });
+        if other {
+            let old_spare = std::mem::replace(&mut self.spare, spare);
+            give_back(&mut self.inside.returns, Spent { scene, sets: [old_spare, None] });
+            for row in 0..self.current.scene.plan().lanes().len() {
+                self.inside.board.note_reduction(row, 0.0, 0.0);
+            }
+        }
+        if self.moving && differs {
+            self.outgoing = Some(old);
+            self.swapped = 0;
+        } else {
+            self.retire(old);
+        }
+    }
+
+    /// What is done with a voice that is heard no more.
+    fn retire(&mut self, old: Voice) {
+        let Voice { scene, tones, .. } = old;
+        let mut sets = [tones, None];
+        if Arc::ptr_eq(&scene, &self.current.scene) && self.spare.is_none() {
+            self.spare = sets[0].take();
+        }
+        give_back(&mut self.inside.returns, Spent { scene: Some(scene), sets });
     }
 
     fn open(&mut self) {
@@ -289,7 +410,7 @@ impl<S: Source> Renderer<S> {
         self.moving = false;
         self.halted_at = Some(self.clock);
         if let Some(old) = self.outgoing.take() {
-            give_back(&mut self.inside.returns, old.scene);
+            self.retire(old);
         }
         self.mark();
     }
@@ -302,7 +423,10 @@ impl<S: Source> Renderer<S> {
         if self.moving && there {
             self.close();
         }
-        let room = (out.len() / 2).min(CHUNK);
+        let mut room = (out.len() / 2).min(CHUNK);
+        if let Some(preroll) = self.preroll.filter(|preroll| preroll.wait > 0) {
+            room = usize::try_from(preroll.wait).map_or(room, |wait| room.min(wait));
+        }
         let frames = if self.moving { self.sounding(room) } else { room };
         let (now, _) = out.split_at_mut(frames * 2);
         if self.moving {
@@ -314,6 +438,7 @@ impl<S: Source> Renderer<S> {
         if self.moving {
             self.after(frames);
         }
+        self.advance_preroll(frames);
         frames
     }
 
@@ -334,10 +459,14 @@ impl<S: Source> Renderer<S> {
             frames = cap(frames, until - self.clock);
         }
         frames = self.current.head.stretch(frames, self.setup.seam).frames.max(1);
-        let (seam, peaks) = (self.setup.seam, self.inside.board.peaks.as_slice());
-        self.work.render(&mut self.current, 0, frames, seam, &mut self.source, peaks);
+        let seam = self.setup.seam;
+        let mut tapped = Tapped { taps: &mut self.inside.taps, lost: 0 };
+        self.work.render(&mut self.current, 0, frames, seam, &mut self.source, Some(&mut tapped));
+        if tapped.lost > 0 {
+            self.inside.board.lost.fetch_add(tapped.lost, Ordering::Relaxed);
+        }
         if let Some(old) = &mut self.outgoing {
-            self.work.render(old, 1, frames, seam, &mut self.source, peaks);
+            self.work.render(old, 1, frames, seam, &mut self.source, None);
             self.work.swap(frames, self.swapped, self.setup.swap);
         }
         frames
@@ -366,7 +495,7 @@ impl<S: Source> Renderer<S> {
             if self.swapped >= self.setup.swap
                 && let Some(old) = self.outgoing.take()
             {
-                give_back(&mut self.inside.returns, old.scene);
+                self.retire(old);
             }
         }
         if self.master.gate.left() == 0 {
@@ -390,11 +519,15 @@ impl<S: Source> Renderer<S> {
     }
 }
 
-/// Sends a scene back to be dropped elsewhere.
-fn give_back(returns: &mut HeapProd<Arc<Scene>>, scene: Arc<Scene>) {
-    if let Err(scene) = returns.try_push(scene) {
-        // Room was made sure of before the command was taken. Were it not there, losing the memory would be better than
-        // freeing it here.
-        std::mem::forget(scene);
-    }
+/// How the processors of a change come to where it begins.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+enum Entry {
+    /// No lane that is heard has any.
+    Plain,
+    /// The scene is the same and goes on.
+    Copy,
+    /// Another scene goes on: from what was heard so far.
+    Glide,
+    /// They are given a pre-roll, as those of a bounce that begins there.
+    Preroll,
 }

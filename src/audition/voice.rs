@@ -1,12 +1,13 @@
 //! A voice: a scene heard from a place on, rendered into a bus with the kernel of the bounce.
 
 use std::sync::Arc;
-use std::sync::atomic::{AtomicU32, Ordering};
 
 use super::head::{Head, Stretch};
 use super::listening::{Scene, Way};
 use super::source::Source;
-use crate::mix::{Bus, PlanLane, Scratch, mix_into, render_lane};
+use super::taps::TapsIn;
+use super::tone_set::{ToneSet, Toned};
+use crate::mix::{Bus, PlanLane, Scratch, mix_into, render_lane, set_level};
 use crate::song::{Length, Position};
 
 /// Frames rendered at a time; a callback of any length is split into such pieces. Long enough that the kernel's
@@ -14,16 +15,38 @@ use crate::song::{Length, Position};
 pub(super) const CHUNK: usize = 512;
 
 /// A scene heard from a place on.
-#[derive(Debug, Clone)]
+#[derive(Debug)]
 pub(super) struct Voice {
     pub(super) scene: Arc<Scene>,
     pub(super) head: Head,
+    /// The processors of the lanes that are heard; `None` if none has any.
+    pub(super) tones: Option<Box<ToneSet>>,
+}
+
+/// Where a voice is, or will be.
+#[derive(Debug, Clone)]
+pub(super) struct Place {
+    pub(super) scene: Arc<Scene>,
+    pub(super) head: Head,
+}
+
+impl Voice {
+    pub(super) fn place(&self) -> Place {
+        Place { scene: Arc::clone(&self.scene), head: self.head }
+    }
+}
+
+/// Where the lanes of a voice go besides the bus, for the meters.
+pub(super) struct Tapped<'a> {
+    pub(super) taps: &'a mut TapsIn,
+    /// Frames for which there was no room.
+    pub(super) lost: u64,
 }
 
 /// Buffers, made before the stream starts.
 pub(super) struct Work {
     lane: [Vec<f32>; 2],
-    scratch: Scratch,
+    pub(super) scratch: Scratch,
     seam: [Vec<f64>; 2],
     /// What is heard now, and what was heard before the change that is under way.
     pub(super) buses: [[Vec<f64>; 2]; 2],
@@ -48,24 +71,36 @@ impl Work {
         frames: usize,
         seam: u64,
         source: &mut S,
-        peaks: &[AtomicU32],
+        mut tapped: Option<&mut Tapped<'_>>,
     ) {
         let Work { lane, scratch, seam: spare, buses } = self;
         let Some([left, right]) = buses.get_mut(to) else { return };
+        let Voice { scene, head, tones } = voice;
         let mut done = 0;
         while done < frames {
-            let stretch = voice.head.stretch(frames - done, seam);
+            let stretch = head.stretch(frames - done, seam);
             let range = done..done + stretch.frames;
             let mut bus = Bus { left: &mut left[range.clone()], right: &mut right[range] };
-            mix(&voice.scene, stretch.at, &mut bus, lane, scratch, source, peaks);
+            let toned = tones.as_deref_mut().map(ToneSet::playing);
+            mix(scene, toned, stretch.at, &mut bus, lane, scratch, source, tapped.as_deref_mut());
             if let Some(part) = stretch.seam {
                 let [left, right] = &mut *spare;
                 let mut rising =
                     Bus { left: &mut left[..stretch.frames], right: &mut right[..stretch.frames] };
-                mix(&voice.scene, part.from, &mut rising, lane, scratch, source, peaks);
+                let toned = tones.as_deref_mut().map(|tones| tones.rising(part.from));
+                mix(scene, toned, part.from, &mut rising, lane, scratch, source, None);
                 blend(&mut bus, &rising, part.number, part.length);
             }
-            voice.head.advance(stretch.frames);
+            let round = head.advance(stretch.frames);
+            if let Some(tones) = tones {
+                if round {
+                    tones.go_round(head.at);
+                }
+                // What is on its way out does not see another pass.
+                if let Some(span) = head.looped.filter(|span| to == 0 && head.at < span.end) {
+                    tones.prepare(scene, span, seam, stretch.frames, scratch, source);
+                }
+            }
             done += stretch.frames;
         }
     }
@@ -96,20 +131,33 @@ fn place(number: u64, length: u64) -> f64 {
 }
 
 /// Sums the heard lanes of a scene from `at` on, in the order of the lanes, as the bounce does.
+#[expect(clippy::too_many_arguments, reason = "buffers that were made before the stream starts")]
 fn mix<S: Source + ?Sized>(
     scene: &Scene,
+    mut toned: Option<Toned<'_>>,
     at: Position,
     bus: &mut Bus<'_>,
     [left, right]: &mut [Vec<f32>; 2],
     scratch: &mut Scratch,
     source: &mut S,
-    peaks: &[AtomicU32],
+    mut tapped: Option<&mut Tapped<'_>>,
 ) {
     bus.clear();
     let frames = bus.left.len();
+    if let Some(toned) = &mut toned {
+        toned.run(scene, at, frames, scratch, source);
+    }
+    let mut through = 0;
     let (left, right) = (&mut left[..frames], &mut right[..frames]);
-    for ((lane, way), peak) in scene.plan().lanes().iter().zip(&scene.ways).zip(peaks) {
+    for (index, (lane, way)) in scene.plan().lanes().iter().zip(&scene.ways).enumerate() {
         let Some(way) = way else { continue };
+        let own = toned.as_mut().filter(|toned| toned.stage.rows().get(through) == Some(&index));
+        if let Some([left, right]) = own.and_then(|toned| toned.blocks.get_mut(through)) {
+            through += 1;
+            let (left, right) = (left.get_mut(..frames), right.get_mut(..frames));
+            finish(lane, *way, (left, right), tapped.as_deref_mut().map(|tapped| (tapped, index)), bus);
+            continue;
+        }
         // What does not sound here adds zeros to sums that are never a negative zero: no bit would change.
         if !sounds(lane, at, frames) {
             continue;
@@ -121,7 +169,11 @@ fn mix<S: Source + ?Sized>(
             render_lane(lane, at, &mut [&mut *left], source, scratch);
         }
         let channels: &[&[f32]] = if stereo { &[&*left, &*right] } else { &[&*left] };
-        note_peak(peak, channels);
+        if let Some(tapped) = tapped.as_deref_mut()
+            && !tapped.taps.put(index, channels)
+        {
+            tapped.lost += frames as u64;
+        }
         add(*way, left, right, stereo, bus);
     }
     if scene.mono {
@@ -130,6 +182,26 @@ fn mix<S: Source + ?Sized>(
             (*left, *right) = (middle, middle);
         }
     }
+}
+
+/// A lane behind its processors: level, meter, pan.
+fn finish(
+    lane: &PlanLane,
+    way: Way,
+    (left, right): (Option<&mut [f32]>, Option<&mut [f32]>),
+    tapped: Option<(&mut Tapped<'_>, usize)>,
+    bus: &mut Bus<'_>,
+) {
+    let (left, right) = (left.unwrap_or_default(), right.unwrap_or_default());
+    let stereo = lane.channels > 1;
+    set_level(lane.level, &mut [&mut *left, &mut *right]);
+    let channels: [&[f32]; 2] = [&*left, &*right];
+    if let Some((tapped, index)) = tapped
+        && !tapped.taps.put(index, &channels[..if stereo { 2 } else { 1 }])
+    {
+        tapped.lost += left.len() as u64;
+    }
+    add(way, left, right, stereo, bus);
 }
 
 fn add(way: Way, left: &mut [f32], right: &[f32], stereo: bool, bus: &mut Bus<'_>) {
@@ -149,23 +221,8 @@ fn sounds(lane: &PlanLane, at: Position, frames: usize) -> bool {
     lane.segments.get(first).is_some_and(|segment| segment.at < at + Length(frames as u64))
 }
 
-fn note_peak(peak: &AtomicU32, channels: &[&[f32]]) {
-    // Eight at a time, so that the compiler can keep them side by side; max passes over NaN.
-    let mut most = [0.0f32; 8];
-    for channel in channels {
-        let mut eights = channel.chunks_exact(8);
-        for eight in &mut eights {
-            most.iter_mut().zip(eight).for_each(|(most, sample)| *most = most.max(sample.abs()));
-        }
-        most.iter_mut().zip(eights.remainder()).for_each(|(most, sample)| *most = most.max(sample.abs()));
-    }
-    let most = most.iter().fold(0.0f32, |a, b| a.max(*b));
-    // Not negative and not NaN: bits are in the order of the values.
-    peak.fetch_max(most.to_bits(), Ordering::Relaxed);
-}
-
 /// True if everything that the next `frames` frames of a voice need is at hand. Realtime-safe.
-pub(super) fn at_hand<S: Source + ?Sized>(voice: &Voice, frames: usize, seam: u64, source: &S) -> bool {
+pub(super) fn at_hand<S: Source + ?Sized>(voice: &Place, frames: usize, seam: u64, source: &S) -> bool {
     let mut head = voice.head;
     let mut left = frames;
     // A loop of a few samples goes round without end: a few passes tell enough.
@@ -185,15 +242,20 @@ pub(super) fn at_hand<S: Source + ?Sized>(voice: &Voice, frames: usize, seam: u6
     true
 }
 
-fn stretch_at_hand<S: Source + ?Sized>(scene: &Scene, at: Position, length: Length, source: &S) -> bool {
+/// True if all samples of a stretch are at hand. Realtime-safe.
+pub(super) fn stretch_at_hand<S: Source + ?Sized>(
+    scene: &Scene,
+    at: Position,
+    length: Length,
+    source: &S,
+) -> bool {
     let end = at + length;
     scene.heard().all(|(_, lane)| {
         let first = lane.segments.partition_point(|segment| segment.end <= at);
         let here = lane.segments.iter().skip(first).take_while(|segment| segment.at < end);
         here.into_iter().all(|segment| {
-            let from = at.max(segment.at);
-            let frames = end.min(segment.end).since(from).0;
-            source.has(segment.asset, segment.source_in.saturating_add(from.since(segment.at).0), frames)
+            let (from, to) = segment.frames(at.max(segment.at), end.min(segment.end));
+            source.has(segment.asset, from, to - from)
         })
     })
 }

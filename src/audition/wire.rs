@@ -4,26 +4,52 @@
 //! tell which sample of the stream shows which position; the sum for the meters; numbers on the [`Board`].
 
 use std::sync::Arc;
-use std::sync::atomic::{AtomicBool, AtomicI64, AtomicU32, AtomicU64, Ordering};
+use std::sync::atomic::{AtomicBool, AtomicI64, AtomicU64, Ordering};
 
 use ringbuf::traits::{Consumer, Producer, Split};
 use ringbuf::{HeapCons, HeapProd, HeapRb};
 
 use super::listening::Scene;
+use super::taps::{TapsIn, TapsOut, taps};
+use super::tone_set::ToneSet;
 use crate::song::rules::MOST_LANES;
 use crate::song::{Linear, Position, Span};
 
 /// Commands that can wait.
 const COMMANDS: usize = 256;
-/// Scenes that can wait to be dropped: more than commands that are taken in one callback.
-const RETURNS: usize = 512;
+/// What can wait to be dropped: for each command that is taken in one callback more than can come back for it.
+const RETURNS: usize = 1024;
 const MARKS: usize = 4096;
+
+/// A scene with the processors of its lanes: two sets, since the place that is left and the one that is gone to sound at once.
+#[derive(Debug, Clone)]
+pub struct Staged {
+    pub(super) scene: Arc<Scene>,
+    pub(super) sets: [Option<Box<ToneSet>>; 2],
+}
+
+impl Staged {
+    /// Makes the processors of a scene. Allocates: for the thread that gives commands.
+    #[must_use]
+    pub fn new(scene: Arc<Scene>) -> Staged {
+        let set = ToneSet::new(&scene);
+        Staged { scene, sets: [set.clone(), set] }
+    }
+}
+
+/// What the callback has done with; to be dropped elsewhere.
+#[derive(Debug, Default)]
+#[expect(dead_code, reason = "it is owned so as to be dropped by the right thread")]
+pub(super) struct Spent {
+    pub(super) scene: Option<Arc<Scene>>,
+    pub(super) sets: [Option<Box<ToneSet>>; 2],
+}
 
 /// What the callback is told. It takes effect at the first sample of the next callback.
 #[derive(Debug, Clone)]
 pub enum Command {
     /// Another plan, or another choice of lanes: crossfaded in.
-    Scene(Arc<Scene>),
+    Scene(Staged),
     /// Plays from a position, or from where it stands; stops at `until`, which a loop may never let it reach.
     Play {
         /// Where to begin; `None`: where it stands, or the start of the loop if it stands outside.
@@ -67,8 +93,9 @@ pub struct Board {
     pub(super) nonfinite: AtomicU64,
     pub(super) missing: AtomicU64,
     pub(super) lost: AtomicU64,
-    /// Largest magnitude of each lane since somebody looked, as the bits of an f32.
-    pub(super) peaks: Vec<AtomicU32>,
+    /// What the dynamics of each lane take away: the de-esser's dB in the upper half, the compressor's in the lower, as the
+    /// bits of an f32 each.
+    pub(super) reductions: Vec<AtomicU64>,
 }
 
 impl Board {
@@ -82,7 +109,7 @@ impl Board {
             nonfinite: AtomicU64::new(0),
             missing: AtomicU64::new(0),
             lost: AtomicU64::new(0),
-            peaks: (0..MOST_LANES).map(|_| AtomicU32::new(0)).collect(),
+            reductions: (0..MOST_LANES).map(|_| AtomicU64::new(0)).collect(),
         }
     }
 
@@ -128,32 +155,43 @@ impl Board {
         self.missing.load(Ordering::Relaxed)
     }
 
-    /// Marks and metered frames that found their ring full.
+    /// Marks, and frames for the meters, that found their ring full.
     #[must_use]
     pub fn lost(&self) -> u64 {
         self.lost.load(Ordering::Relaxed)
     }
+}
 
-    /// Largest magnitude (linear) of the lane at an index before its pan since the last call.
+impl Board {
+    /// What the de-esser and the compressor of the lane at an index take away at the head, in dB.
     #[must_use]
-    pub fn take_peak(&self, index: usize) -> f32 {
-        self.peaks.get(index).map_or(0.0, |peak| f32::from_bits(peak.swap(0, Ordering::Relaxed)))
+    pub fn reduction(&self, index: usize) -> (f32, f32) {
+        let both = self.reductions.get(index).map_or(0, |both| both.load(Ordering::Relaxed));
+        (f32::from_bits((both >> 32) as u32), f32::from_bits((both & 0xFFFF_FFFF) as u32))
+    }
+
+    pub(super) fn note_reduction(&self, index: usize, deess_db: f32, compress_db: f32) {
+        if let Some(both) = self.reductions.get(index) {
+            let value = u64::from(deess_db.to_bits()) << 32 | u64::from(compress_db.to_bits());
+            both.store(value, Ordering::Relaxed);
+        }
     }
 }
 
 /// The callback's ends of the rings.
 pub(super) struct Inside {
     pub(super) commands: HeapCons<Command>,
-    pub(super) returns: HeapProd<Arc<Scene>>,
+    pub(super) returns: HeapProd<Spent>,
     pub(super) marks: HeapProd<Mark>,
     pub(super) sums: HeapProd<f32>,
+    pub(super) taps: TapsIn,
     pub(super) board: Arc<Board>,
 }
 
 /// The other ends: for the thread that gives the commands.
 pub struct Remote {
     commands: HeapProd<Command>,
-    returns: HeapCons<Arc<Scene>>,
+    returns: HeapCons<Spent>,
     marks: HeapCons<Mark>,
     board: Arc<Board>,
 }
@@ -184,20 +222,31 @@ impl Remote {
     }
 }
 
-/// Both ends, and the sum of what is heard before the monitor level, interleaved. Allocates.
-pub(super) fn wire(rate: u32) -> (Inside, Remote, HeapCons<f32>) {
+/// What the callback hands to the meters.
+pub struct Feed {
+    /// The sum of what is heard before the monitor level, interleaved.
+    pub(super) sums: HeapCons<f32>,
+    /// The lanes before their pans.
+    pub(super) taps: TapsOut,
+}
+
+/// Both ends, for lanes of so many channels in all. Allocates.
+pub(super) fn wire(rate: u32, channels: usize) -> (Inside, Remote, Feed) {
     let (command_in, command_out) = HeapRb::new(COMMANDS).split();
     let (return_in, return_out) = HeapRb::new(RETURNS).split();
     let (mark_in, mark_out) = HeapRb::new(MARKS).split();
     // A second of sound, so that meters may be read late.
     let (sum_in, sum_out) = HeapRb::new(rate.max(1000) as usize * 2).split();
+    let (taps_in, taps_out) = taps(rate, channels);
     let board = Arc::new(Board::new());
     let inside = Inside {
         commands: command_out,
         returns: return_in,
         marks: mark_in,
         sums: sum_in,
+        taps: taps_in,
         board: Arc::clone(&board),
     };
-    (inside, Remote { commands: command_in, returns: return_out, marks: mark_out, board }, sum_out)
+    let remote = Remote { commands: command_in, returns: return_out, marks: mark_out, board };
+    (inside, remote, Feed { sums: sum_out, taps: taps_out })
 }

@@ -190,7 +190,7 @@ fn order(args: &Args, store: &Store) -> Result<Order, CliError> {
         looped,
         played: looped.unwrap_or(whole),
         frames: length.map(|length| length.0),
-        listening: Listening { choice: lanes.map_or(Choice::Marks, Choice::Lanes), mono: args.mono },
+        listening: Listening { mono: args.mono, ..Listening::to(lanes.map_or(Choice::Marks, Choice::Lanes)) },
         setup,
         plan: Arc::new(plan),
     })

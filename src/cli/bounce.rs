@@ -7,12 +7,13 @@ use serde::Serialize;
 
 use super::progress::{Bar, stop_on_interrupt};
 use super::sources::{self, Sources};
-use super::{CliError, assets, check, folders, opening, output, run};
+use super::{CliError, assets, check, facts, folders, opening, output, run};
 use crate::command::{Context, Deaf, Presets, read_time};
 use crate::edit::{Access, Session, Store};
 use crate::handoff::{
     Bounce, BounceOptions, BounceRequest, DEFAULT_NAMES, Delivered, Extras, FileKind, FileNotes, Finding,
-    Manifest, Parts, SHEET_TEMPLATE, Severity, SheetParts, Timeline, TimelineForm, bounce_targets, deliver,
+    LaneFacts, Manifest, Parts, SHEET_TEMPLATE, Severity, SheetParts, Timeline, TimelineForm, bounce_targets,
+    deliver,
 };
 use crate::media::OutputFormat;
 use crate::song::rules;
@@ -73,9 +74,9 @@ pub struct Args {
     /// The state at a mark, at an edit's number, or at `start`; the head's unless told.
     #[arg(long, value_name = "MARK")]
     at: Option<String>,
-    /// Whether lanes go through their tone (equaliser, de-esser, compressor, …).
-    #[arg(long, value_enum, default_value_t = Switch::On)]
-    tone: Switch,
+    /// Whether lanes go through their tone (equaliser, de-esser, compressor, …); both writes lanes that have one twice.
+    #[arg(long, value_enum, default_value_t = ToneFiles::On)]
+    tone: ToneFiles,
     /// Replace files of the same names.
     #[arg(long)]
     overwrite: bool,
@@ -129,6 +130,17 @@ pub enum Switch {
     On,
     /// Off.
     Off,
+}
+
+/// Whether lanes go through their tone.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, clap::ValueEnum)]
+enum ToneFiles {
+    /// They do.
+    On,
+    /// They do not.
+    Off,
+    /// They do, and are written without it beside: NAME_dry.
+    Both,
 }
 
 /// Forms of the timeline.
@@ -218,7 +230,8 @@ fn options<'a>(args: &'a Args, session: &Session) -> Result<BounceOptions<'a>, C
         names: &args.names,
         rate: args.rate,
         dither: args.dither == Switch::On,
-        tone: args.tone == Switch::On,
+        tone: args.tone != ToneFiles::Off,
+        dry_too: args.tone == ToneFiles::Both,
         loudness: true,
         notes: None,
     })
@@ -292,6 +305,10 @@ pub fn write(store: &Store, head: EditId, song: Song, target: &Target) -> Result
     };
     spare_recordings(session, store.folder(), &request)?;
     let name = session_name(store);
+    let facts = match target.sheet || !target.timelines.is_empty() {
+        true => facts_of(session, &song, store.folder()),
+        false => Vec::new(),
+    };
     let findings = match target.sheet {
         true => check::findings_known(session, &whole, store.folder(), &sources, &copies)?,
         false => Vec::new(),
@@ -302,7 +319,7 @@ pub fn write(store: &Store, head: EditId, song: Song, target: &Target) -> Result
     manifest.sources = sources.facts.iter().map(crate::handoff::SourceFact::listed).collect();
     let extras = Extras {
         timelines: target.timelines,
-        timeline: timeline(session, &song, head, &sources),
+        timeline: timeline(session, &song, head, &sources, &facts),
         sheet: target.sheet.then(|| SheetParts {
             template: &template,
             began: session.history.start(),
@@ -315,12 +332,22 @@ pub fn write(store: &Store, head: EditId, song: Song, target: &Target) -> Result
     Ok(deliver(&request, &extras, &Bar::new("bouncing"))?)
 }
 
+/// What listening knows of the lanes; says why where it knows nothing.
+pub fn facts_of(session: &Session, song: &Song, folder: &Path) -> Vec<LaneFacts> {
+    let (facts, trouble) = facts::gather(session, song, folder);
+    if let Some(why) = trouble {
+        output::message(&format!("note: no word was measured: {why}"));
+    }
+    facts
+}
+
 /// What the timeline and the sheet show of a session.
 pub fn timeline<'a>(
     session: &'a Session,
     song: &'a Song,
     head: EditId,
     sources: &'a Sources,
+    facts: &'a [LaneFacts],
 ) -> Timeline<'a> {
     Timeline {
         song,
@@ -333,7 +360,7 @@ pub fn timeline<'a>(
         markers: &session.markers,
         marks: &session.marks,
         head,
-        facts: &[],
+        facts,
     }
 }
 
@@ -455,6 +482,7 @@ pub fn describe(delivered: &Delivered) -> String {
         };
         let what = match file.kind {
             FileKind::Lane => "",
+            FileKind::Dry => "  <- without its tone",
             FileKind::Role => "  <- the sum of a role",
             FileKind::Stack => "  <- the stack's sum",
         };

@@ -1,6 +1,8 @@
 //! `tautline help`: for a subcommand, for the editing language, or for one verb of it.
 
-use super::{CliError, output};
+use std::path::PathBuf;
+
+use super::{CliError, manual, output};
 use crate::command::{VERBS, help_all, help_verb, nearest, verb};
 
 /// What to explain.
@@ -10,10 +12,22 @@ pub struct Args {
     topic: Option<String>,
     /// With `commands`: one verb.
     verb: Option<String>,
+    /// Print completions for a shell instead.
+    #[arg(long, value_name = "SHELL", value_parser = ["bash", "zsh", "fish"], conflicts_with_all = ["topic", "man"])]
+    completions: Option<String>,
+    /// Write the manual pages into a folder instead.
+    #[arg(long, value_name = "DIR", conflicts_with = "topic")]
+    man: Option<PathBuf>,
 }
 
 /// Prints help.
 pub fn main(args: &Args, mut program: clap::Command) -> Result<(), CliError> {
+    if let Some(shell) = &args.completions {
+        return manual::completions(shell, program);
+    }
+    if let Some(folder) = &args.man {
+        return manual::pages(folder, program);
+    }
     match (args.topic.as_deref(), args.verb.as_deref()) {
         (None, _) => output::text(&program.render_long_help().to_string()),
         (Some("commands"), None) => output::text(&help_all()),

@@ -86,8 +86,8 @@ fn describe_stack(stack: &StackLevels, rate: u32) -> String {
     let mut text = format!(
         "\nthe sum: {} integrated, range {:.1} LU, true peak {}\n",
         db(loudness.integrated_lufs, "LUFS"),
-        loudness.range_lu,
-        db(loudness.true_peak_dbtp, "dBTP")
+        loudness.range_lu.unwrap_or(0.0),
+        db(loudness.true_peak_db, "dBTP")
     );
     if let Some(correlation) = stack.mono.correlation {
         text.push_str(&format!("left and right: correlation {correlation:.2}\n"));

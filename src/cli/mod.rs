@@ -13,12 +13,14 @@ mod demo;
 mod devices;
 mod doctor;
 mod error;
+mod facts;
 mod folders;
 mod hearing;
 mod help;
 mod intake_cache;
 mod keys;
 mod levels;
+mod manual;
 mod new;
 mod open;
 mod opening;
@@ -42,6 +44,8 @@ use std::process::ExitCode;
 use clap::{CommandFactory, Parser, Subcommand};
 
 pub use error::CliError;
+pub use presets::read as read_fades;
+pub use tone_presets::read as read_tones;
 
 /// Prepares a stack of chorus vocals for mixdown: takes in, cuts, shifts, fades and tails by commands,
 /// consolidated files out. Takes are never changed on disk, and no edit is ever lost.
@@ -90,12 +94,13 @@ enum Command {
     Doctor(doctor::Args),
     /// Print the JSON Schema of session files.
     Schema,
-    /// Print help: for a subcommand, for all commands of the editing language, or for one verb of it.
+    /// Print help: for a subcommand, for all commands of the editing language, or for one verb of it; manual pages; completions.
     Help(help::Args),
 }
 
 /// Runs the program with the given command line and gives its exit code.
 pub fn main(args: impl IntoIterator<Item = OsString>) -> ExitCode {
+    quiet_guarded_panics();
     let cli = match Cli::try_parse_from(args) {
         Ok(cli) => cli,
         Err(error) => {
@@ -133,4 +138,14 @@ pub fn main(args: impl IntoIterator<Item = OsString>) -> ExitCode {
             ExitCode::from(error.code)
         }
     }
+}
+
+/// A decoder that panics over a damaged file is told as an error of that file; what it has to say itself helps nobody.
+fn quiet_guarded_panics() {
+    let before = std::panic::take_hook();
+    std::panic::set_hook(Box::new(move |info| {
+        if !crate::media::panic_is_guarded() {
+            before(info);
+        }
+    }));
 }

@@ -260,6 +260,7 @@ fn build(args: &Args, folder: &Path, takes: &[Take], rate: u32) -> Result<Sessio
             length: Length(asset.frames_at(rate)),
             at: Position(0) + Length(start),
             gain_db: Db(0.0),
+            highpass_hz: None,
             fade_in: Fade::NONE,
             fade_out: Fade::NONE,
         };
@@ -275,6 +276,7 @@ fn build(args: &Args, folder: &Path, takes: &[Take], rate: u32) -> Result<Sessio
             solo: false,
             tone: None,
             notes: Vec::new(),
+            holds: Vec::new(),
             regions: vec![Arc::new(region)],
         }));
         assets.push(asset);

@@ -9,10 +9,12 @@ mod remember;
 pub mod shipped;
 mod sounding;
 mod terminal;
+mod words;
 mod work;
 
 use std::panic::{AssertUnwindSafe, catch_unwind};
 use std::path::{Path, PathBuf};
+use std::sync::Arc;
 use std::sync::mpsc::channel;
 
 use super::hearing::Ears;
@@ -99,8 +101,8 @@ pub fn main(args: &Args) -> Result<(), CliError> {
         history: remember::lines(),
         sound: player.name(),
     });
-    let mut engine =
-        Engine::new(app, terminal, player, presets, Ears::new(store.session(), store.folder()), to, messages);
+    let ears = Arc::new(Ears::new(store.session(), store.folder()));
+    let mut engine = Engine::new(app, terminal, player, presets, ears, to, messages);
     if let Some(caution) = args.out.parse().ok().and_then(|out| audition::caution_once(&out)) {
         engine.tell(&store, Weight::Note, caution);
     }
@@ -110,7 +112,11 @@ pub fn main(args: &Args) -> Result<(), CliError> {
     for problem in problems {
         engine.tell(&store, Weight::Wrong, &problem);
     }
-    let ended = catch_unwind(AssertUnwindSafe(|| engine.run(&mut store)));
+    let ended = catch_unwind(AssertUnwindSafe(|| {
+        #[cfg(debug_assertions)]
+        fail_if_asked();
+        engine.run(&mut store)
+    }));
     engine.leave();
     remember::keep(store.path(), engine.view(), engine.typed());
     // Standard error leads elsewhere as long as a device is open.
@@ -129,4 +135,13 @@ pub fn main(args: &Args) -> Result<(), CliError> {
     }
     closed?;
     Ok(())
+}
+
+/// Development builds fail on request, so that a test can see the terminal come back.
+#[cfg(debug_assertions)]
+fn fail_if_asked() {
+    #[expect(clippy::panic, reason = "it is what is asked for")]
+    if std::env::var_os("TAUTLINE_TEST_FAULT").is_some() {
+        panic!("asked for by TAUTLINE_TEST_FAULT");
+    }
 }

@@ -149,7 +149,8 @@ fn sheet(store: &Store, sources: &Sources, copies: &[AssetFile]) -> Result<Strin
         session: &name,
         when: &when,
     };
-    let timeline = bounce::timeline(session, song, head, sources);
+    let facts = bounce::facts_of(session, song, store.folder());
+    let timeline = bounce::timeline(session, song, head, sources, &facts);
     Ok(sheet_alone(&request, &timeline, &parts, &Bar::new("measuring"))?)
 }
 

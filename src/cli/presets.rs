@@ -107,7 +107,11 @@ fn without(text: &str, name: &str) -> Option<String> {
     Some(kept.join("\n"))
 }
 
-fn read(text: &str, path: &Path) -> Result<Fades, CliError> {
+/// Reads the text of a file of fade presets.
+///
+/// # Errors
+/// It is damaged, or a value is out of range; the text names `path`.
+pub fn read(text: &str, path: &Path) -> Result<BTreeMap<String, FadePreset>, CliError> {
     let wrong =
         |why: String| CliError::input(format!("{}: {why}; correct it or move it away", path.display()));
     let file: File = toml::from_str(text).map_err(|error| wrong(error.to_string().trim().to_owned()))?;

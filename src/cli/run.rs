@@ -26,7 +26,7 @@ pub struct Args {
     /// A script: one line of commands per line, `#` begins a comment.
     #[arg(short = 'f', value_name = "SCRIPT")]
     file: Option<PathBuf>,
-    /// `-`: each line of standard input as it arrives; answered by `ok EDIT` or `refused: …`.
+    /// `-`: each line of standard input as it arrives; answered by `ok EDIT` or `refused: …`, an empty one too.
     #[arg(value_name = "-", value_parser = ["-"])]
     input: Option<String>,
     /// Say what would change, and change nothing.
@@ -195,6 +195,10 @@ impl Runner {
 
     fn run_line(&mut self, store: &mut Store, line: &str) -> Result<(), Stop> {
         let commands = parse(line).map_err(|error| Stop::Refused(error.to_string()))?;
+        if commands.is_empty() {
+            // Whoever sends a line and waits for its answer must not wait for ever.
+            return self.say(&format!("ok {}\n", store.session().history.head())).map_err(Stop::Failed);
+        }
         for command in commands {
             let done = self.carry_out(store, &command)?;
             self.acknowledge(&done, false).map_err(Stop::Failed)?;

@@ -8,7 +8,8 @@ use super::{CliError, opening, output};
 use crate::command::show_seconds;
 use crate::edit::{Access, Session};
 use crate::song::{
-    Db, EditId, Fade, Lane, Length, Note, Pan, Polarity, Position, Region, RegionId, Role, Song, Span,
+    Db, EditId, Fade, Lane, Length, Marker, Note, Pan, Polarity, Position, Region, RegionId, Role, Song,
+    Span, TempoMap, Tone,
 };
 
 /// What to show.
@@ -32,6 +33,10 @@ struct Shown<'a> {
     #[serde(rename = "loop")]
     loop_span: Option<Span>,
     marks: &'a std::collections::BTreeMap<String, EditId>,
+    #[serde(skip_serializing_if = "<[Marker]>::is_empty")]
+    markers: &'a [Marker],
+    #[serde(skip_serializing_if = "Option::is_none")]
+    tempo: Option<&'a TempoMap>,
     lanes: Vec<ShownLane<'a>>,
 }
 
@@ -47,6 +52,8 @@ struct ShownLane<'a> {
     mute: bool,
     solo: bool,
     notes: &'a [Note],
+    #[serde(skip_serializing_if = "Option::is_none")]
+    tone: Option<&'a Tone>,
     regions: Vec<ShownRegion<'a>>,
 }
 
@@ -57,6 +64,8 @@ struct ShownRegion<'a> {
     length: Length,
     at: Position,
     gain_db: Db,
+    #[serde(skip_serializing_if = "Option::is_none")]
+    highpass_hz: Option<f64>,
     fade_in: Fade,
     fade_out: Fade,
     /// Only where it is not the lane's own.
@@ -89,6 +98,7 @@ fn shown<'a>(session: &'a Session, head: EditId, song: &'a Song) -> Shown<'a> {
         length: region.length,
         at: region.at,
         gain_db: region.gain_db,
+        highpass_hz: region.highpass_hz,
         fade_in: region.fade_in,
         fade_out: region.fade_out,
         file: (region.asset != lane.asset).then(|| file_name(session, region.asset)),
@@ -104,6 +114,7 @@ fn shown<'a>(session: &'a Session, head: EditId, song: &'a Song) -> Shown<'a> {
         mute: lane.mute,
         solo: lane.solo,
         notes: &lane.notes,
+        tone: lane.tone.as_deref(),
         regions: lane.regions.iter().map(|each| region(lane, each)).collect(),
     });
     Shown {
@@ -112,6 +123,8 @@ fn shown<'a>(session: &'a Session, head: EditId, song: &'a Song) -> Shown<'a> {
         head,
         loop_span: song.loop_span,
         marks: &session.marks,
+        markers: &session.markers,
+        tempo: session.tempo.as_ref(),
         lanes: lanes.collect(),
     }
 }

@@ -4,9 +4,11 @@ use std::path::PathBuf;
 
 use super::hearing::Ears;
 use super::{CliError, assets, opening, output, presets};
-use crate::command::timing::{self, report};
-use crate::command::{Context, Diagnostic};
-use crate::edit::Access;
+use crate::command::timing;
+use crate::command::timing::report::{self, Report};
+use crate::command::timing::scorecard::Scorecard;
+use crate::command::{Context, Diagnostic, EditRef};
+use crate::edit::{Access, Session};
 
 /// What to measure.
 #[derive(Debug, clap::Args)]
@@ -16,6 +18,9 @@ pub struct Args {
     /// Print one JSON document.
     #[arg(long)]
     json: bool,
+    /// A scorecard instead: how the lanes lay at a mark, or at the start, and how they lie now.
+    #[arg(long, value_name = "MARK|start")]
+    against: Option<String>,
 }
 
 /// Runs the subcommand.
@@ -24,10 +29,32 @@ pub fn main(args: &Args) -> Result<(), CliError> {
     opening::refuse_broken(&store)?;
     let session = store.session();
     assets::refuse_troubles(session, store.folder())?;
+    let refused = |error: Diagnostic| CliError::refused(error.to_string());
     let (presets, ears) = (presets::load()?, Ears::new(session, store.folder()));
     let context = Context { session, cursor: None, presets: &presets, hearing: &ears };
-    let refused = |error: Diagnostic| CliError::refused(error.to_string());
-    let timing = timing::measure(&context, &timing::rows_of(session.song())).map_err(refused)?;
-    let report = report::report(&timing, session);
-    if args.json { output::json(&report) } else { output::text(&report.text()) }
+    let measured = |context: &Context| -> Result<Report, CliError> {
+        let rows = timing::rows_of(context.session.song());
+        let timing = timing::measure(context, &rows).map_err(refused)?;
+        Ok(report::report(&timing, context.session))
+    };
+    let report = measured(&context)?;
+    let Some(against) = &args.against else {
+        return if args.json { output::json(&report) } else { output::text(&report.text()) };
+    };
+    let old = state(session, &context, against)?;
+    let before = measured(&Context { session: &old, ..context })?;
+    let card = Scorecard::of(against, &before, &report);
+    if args.json { output::json(&card) } else { output::text(&card.text()) }
+}
+
+/// A session that is at another of its states.
+fn state(session: &Session, context: &Context, name: &str) -> Result<Session, CliError> {
+    let edit = match name {
+        "start" => EditRef::Start,
+        _ => EditRef::Mark(name.to_owned()),
+    };
+    let edit = context.edit(&edit).map_err(|error| CliError::refused(error.to_string()))?;
+    let song = session.history.song_at(edit).map_err(|error| CliError::refused(error.to_string()))?;
+    let Session { title, rate, time_origin, assets, .. } = session;
+    Ok(Session::new(title.clone(), *rate, *time_origin, assets.clone(), song))
 }

@@ -82,7 +82,11 @@ fn read_file(path: &Path) -> Result<Tones, CliError> {
     read(&text, path)
 }
 
-fn read(text: &str, path: &Path) -> Result<Tones, CliError> {
+/// Reads the text of a file of tone presets.
+///
+/// # Errors
+/// It is damaged, or a value is out of range; the text names `path`.
+pub fn read(text: &str, path: &Path) -> Result<BTreeMap<String, TonePreset>, CliError> {
     let wrong =
         |why: String| CliError::input(format!("{}: {why}; correct it or move it away", path.display()));
     let head: Head = toml::from_str(text).map_err(|error| wrong(error.to_string().trim().to_owned()))?;

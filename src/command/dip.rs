@@ -1,25 +1,40 @@
-//! Lowers a stretch of a lane by short gain ramps: the region is cut and its pieces overlap, so that they cross.
+//! Softens a stretch of a lane, by a gain or a high-pass, with short ramps: the region is cut and its pieces overlap, so that they cross.
 
 use super::diagnostic::Diagnostic;
 use super::draft::Draft;
 use crate::song::rules::GAIN_RANGE;
 use crate::song::{Bend, Curve, Db, Edges, Fade, FadeSide, Length, Position, Region, Span};
 
+/// What is done to a stretch.
+#[derive(Debug, Clone, Copy)]
+pub(super) enum Dip {
+    /// Its gain changes by this.
+    By(Db),
+    /// What lies below this frequency (Hz) is taken away.
+    Below(f64),
+}
+
 impl Draft<'_> {
-    /// Changes the gain of what lies in `span` on a lane by `by`, with ramps of `ramp` centred on its two ends. Both
-    /// sides of a ramp are the same sound, so that a raised cosine crosses from one gain to the other without a bump.
-    /// A ramp that would reach into a fade is left out: the gain then changes from that edge on. Gives how many pieces
+    /// Does `what` to that which lies in `span` on a lane, with ramps of `ramp` centred on its two ends. Both
+    /// sides of a ramp are the same sound in phase, so that a raised cosine crosses from one to the other without a bump.
+    /// A ramp that would reach into a fade is left out: the change then begins at that edge. Gives how many pieces
     /// were changed.
     ///
     /// # Errors
     /// The gain would leave its range.
-    pub(super) fn dip(&mut self, row: usize, span: Span, by: Db, ramp: Length) -> Result<usize, Diagnostic> {
+    pub(super) fn dip(
+        &mut self,
+        row: usize,
+        span: Span,
+        what: Dip,
+        ramp: Length,
+    ) -> Result<usize, Diagnostic> {
         let mut changed = 0;
         for index in (0..self.lane(row).regions.len()).rev() {
             let region = self.region(row, index);
             let part = Span { start: span.start.max(region.at), end: span.end.min(region.end()) };
-            if part.start < part.end {
-                self.dip_region(row, index, part, by, ramp)?;
+            if part.start < part.end && !within_a_fade(region, part) {
+                self.dip_region(row, index, part, what, ramp)?;
                 changed += 1;
             }
         }
@@ -31,11 +46,14 @@ impl Draft<'_> {
         row: usize,
         index: usize,
         part: Span,
-        by: Db,
+        what: Dip,
         ramp: Length,
     ) -> Result<(), Diagnostic> {
         let region = self.region(row, index).clone();
-        let gain = Db(region.gain_db.0 + by.0);
+        let (gain, highpass) = match what {
+            Dip::By(by) => (Db(region.gain_db.0 + by.0), region.highpass_hz),
+            Dip::Below(hz) => (region.gain_db, Some(hz)),
+        };
         if !GAIN_RANGE.contains(&gain.0) {
             return Err(Diagnostic::refusal(format!("{} dB is out of range", gain.0)));
         }
@@ -57,6 +75,7 @@ impl Draft<'_> {
             self.overlap(row, middle, half);
         }
         self.set_gain(row, middle, gain);
+        self.set_highpass(row, middle, highpass);
         Ok(())
     }
 
@@ -75,4 +94,10 @@ impl Draft<'_> {
         self.set_fade(row, left, FadeSide::Out, fade);
         self.set_fade(row, left + 1, FadeSide::In, fade);
     }
+}
+
+/// True if a part of a region lies in a fade of it: what is heard there belongs to the neighbour, and nothing can be cut.
+pub(super) fn within_a_fade(region: &Region, part: Span) -> bool {
+    let (from, to) = (region.at + region.fade_in.length, region.end() - region.fade_out.length);
+    (part.end <= from && part.end < region.end()) || (part.start >= to && part.start > region.at)
 }

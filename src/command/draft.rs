@@ -94,6 +94,17 @@ impl<'a> Draft<'a> {
         }
     }
 
+    /// Sets a region's high-pass, in Hz.
+    pub fn set_highpass(&mut self, row: usize, index: usize, to: Option<f64>) {
+        let (lane, region) = self.region_mut(row, index);
+        let from = region.highpass_hz;
+        if from != to {
+            region.highpass_hz = to;
+            let op = Op::SetHighpass { lane, region: region.id, from, to };
+            self.ops.push(op);
+        }
+    }
+
     /// Cuts the region at an index; the later part comes after it.
     ///
     /// # Errors
@@ -131,8 +142,9 @@ impl<'a> Draft<'a> {
     pub fn join(&mut self, row: usize, index: usize) -> Result<(), Diagnostic> {
         self.set_fade(row, index, FadeSide::Out, Fade::NONE);
         self.set_fade(row, index + 1, FadeSide::In, Fade::NONE);
-        let gain = self.region(row, index).gain_db;
+        let (gain, highpass) = (self.region(row, index).gain_db, self.region(row, index).highpass_hz);
         self.set_gain(row, index + 1, gain);
+        self.set_highpass(row, index + 1, highpass);
         let (left, right) = (self.region(row, index), self.region(row, index + 1));
         let op = Op::Merge { lane: self.lane(row).id, region: left.id, at: right.at, new: right.id };
         self.push(op)

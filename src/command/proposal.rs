@@ -6,10 +6,13 @@ use std::sync::Arc;
 
 use serde::Serialize;
 
+use super::context::Context;
 use super::diagnostic::Diagnostic;
+use super::dip::within_a_fade;
 use super::hearing::{Hearing, assets_of};
+use super::value::read_time;
 use crate::listen::{Heard, Sound, SoundKind};
-use crate::song::{AssetId, Db, Lane, LaneId, Length, Position, Region, Role, Span};
+use crate::song::{AssetId, Db, Lane, LaneId, Length, Position, Region, Role, Shift, Span};
 
 /// What a proposal would do to its span.
 #[derive(Debug, Clone, Copy, PartialEq, Serialize)]
@@ -19,6 +22,15 @@ pub enum Does {
     Empty,
     /// Lower it by this many dB.
     Soften(Db),
+    /// Slide words of the guide, from one to another by number from 1.
+    Slide {
+        /// First and last word.
+        words: (usize, usize),
+        /// By how much later; minus is earlier.
+        by: Shift,
+        /// By how much they are off before, the middle one of them.
+        off: Shift,
+    },
 }
 
 /// One span that could be emptied or softened.
@@ -129,12 +141,15 @@ pub fn gaps(
     let breaths = rules.breaths.unwrap_or(Breaths::of_role(lane.role));
     let mut alive = Vec::new();
     let mut soft = Vec::new();
-    for region in &lane.regions {
+    for (index, region) in lane.regions.iter().enumerate() {
         let Some(heard) = heard.get(&region.asset) else { continue };
         alive.extend(alive_in(region, heard, rules, rate, breaths));
         if let Breaths::Soften(by) = breaths {
             soft.extend(heard.of(SoundKind::Breath).filter_map(|breath| {
                 let span = on_timeline(region, breath.start, breath.end)?;
+                if softened_already(lane, index, span, by) {
+                    return None;
+                }
                 let reason = format!("breath of {:.0} dBFS", breath.level_db + region.gain_db.0 as f32);
                 let confidence = breath.confidence;
                 Some(Proposal { lane: lane.id, span, does: Does::Soften(by), reason, confidence })
@@ -155,6 +170,42 @@ pub fn gaps(
     proposals.sort_by_key(|proposal| proposal.span.start);
     let nothing = proposals.is_empty().then(|| "it has no gap long enough, and nothing to soften".into());
     Ok(LaneProposals { proposals, nothing, share: gone as f64 / sounding.max(1) as f64 })
+}
+
+/// True if a part of a region is softened as it stands: the region is that part alone, and what it was cut from beside it is
+/// louder by as much; or the part lies in a fade, and what is heard there is the neighbour's.
+fn softened_already(lane: &Lane, index: usize, span: Span, by: Db) -> bool {
+    let Some(region) = lane.regions.get(index) else { return false };
+    if within_a_fade(region, span) {
+        return true;
+    }
+    let whole =
+        region.at + region.fade_in.length >= span.start && region.end() - region.fade_out.length <= span.end;
+    let beside =
+        [index.checked_sub(1), Some(index + 1)].into_iter().flatten().filter_map(|at| lane.regions.get(at));
+    // Gains are added and taken away again: not to the last bit.
+    let louder = |other: &Region| region.gain_db.0 - other.gain_db.0 <= by.0 + 0.01;
+    whole && beside.filter(|other| other.source_origin() == region.source_origin()).any(|other| louder(other))
+}
+
+/// Gaps by name: lanes and positions, as in `2:1.5s, 3:96000smp`.
+///
+/// # Errors
+/// One cannot be read; says which and how it is written.
+pub fn read_places(text: &str, context: &Context) -> Result<Vec<(usize, Position)>, Diagnostic> {
+    let one = |part: &str| {
+        let part = part.trim();
+        let place = (|| {
+            let (lane, at) = part.split_once(':')?;
+            let lane = lane.parse::<usize>().ok().filter(|lane| *lane > 0)?;
+            Some((lane, context.position(read_time(at).ok()?).ok()?))
+        })();
+        place.ok_or_else(|| {
+            Diagnostic::refusal(format!("`{part}` names no gap"))
+                .help("as in: trim gaps places \"2:1.5s, 3:4.25s\": lane and position")
+        })
+    };
+    text.split(',').map(one).collect()
 }
 
 /// What of a region is to stay, with its room.

@@ -6,7 +6,7 @@ use super::grammar::Kind;
 use super::lexer::tokens;
 use super::scope::named_lanes;
 use super::value::{Value, read};
-use crate::song::{Db, LaneId, Length, Span};
+use crate::song::{Db, LaneId, Length, Shift, Span};
 
 /// A span, as in `1.5s..4s`; `loop` stands for the loop that is set.
 ///
@@ -30,6 +30,17 @@ pub fn read_length(text: &str, context: &Context) -> Result<Length, Diagnostic> 
     match value(Kind::Length, text, "a length such as 10s or 5ms")? {
         Value::Distance(quantity) => context.length(quantity),
         _ => Err(Diagnostic::refusal("that is no length")),
+    }
+}
+
+/// A distance with its sign, as in `-35.2ms` or `+64smp`.
+///
+/// # Errors
+/// The text is no distance, or out of reach.
+pub fn read_shift(text: &str, context: &Context) -> Result<Shift, Diagnostic> {
+    match value(Kind::Shift, text, "a distance such as +12ms")? {
+        Value::Distance(quantity) => context.shift(quantity),
+        _ => Err(Diagnostic::refusal("that is no distance")),
     }
 }
 

@@ -73,6 +73,7 @@ pub static VERBS: &[&Verb] = &[
     &verbs::tighten::VERB,
     &verbs::tail::VERB,
     &verbs::word::VERB,
+    &verbs::hold::VERB,
     &verbs::trim::VERB,
     &verbs::soften::VERB,
     &verbs::gain::VERB,

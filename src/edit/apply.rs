@@ -133,6 +133,10 @@ fn apply_one(song: &mut Song, op: &Op, hints: &mut Hints) -> Result<(), OpError>
             let region = region_mut(song, *lane, *region, hints)?;
             replace(*lane, region.id, "gain", &mut region.gain_db, from, to)
         }
+        Op::SetHighpass { lane, region, from, to } => {
+            let region = region_mut(song, *lane, *region, hints)?;
+            replace(*lane, region.id, "high-pass", &mut region.highpass_hz, from, to)
+        }
         Op::SetEdges { lane, region, from, to } => {
             let region = region_mut(song, *lane, *region, hints)?;
             let mut edges: Edges = region.edges();
@@ -239,7 +243,7 @@ fn merge(
     let later_index = lane.index_of(new, index).ok_or(OpError::NoRegion(lane.id, new))?;
     let (earlier, later) = (&lane.regions[index], &lane.regions[later_index]);
     let plain = earlier.fade_out == Fade::NONE && later.fade_in == Fade::NONE;
-    if !plain || earlier.gain_db != later.gain_db || later.at != at || !earlier.flows_into(later) {
+    if !plain || !earlier.sounds_like(later) || later.at != at || !earlier.flows_into(later) {
         return Err(OpError::NoMerge(lane.id, region, new));
     }
     let (length, fade_out) = (earlier.length + later.length, later.fade_out);
@@ -285,6 +289,7 @@ fn set_lane(lane: &mut Lane, from: &LaneValue, to: &LaneValue) -> Result<(), OpE
         (LaneValue::Mute(from), LaneValue::Mute(to)) => swap(&mut lane.mute, from, to, "mute"),
         (LaneValue::Solo(from), LaneValue::Solo(to)) => swap(&mut lane.solo, from, to, "solo"),
         (LaneValue::Notes(from), LaneValue::Notes(to)) => swap(&mut lane.notes, from, to, "notes"),
+        (LaneValue::Holds(from), LaneValue::Holds(to)) => swap(&mut lane.holds, from, to, "held offsets"),
         _ => Err(OpError::StaleValue("kind of value")),
     }
 }

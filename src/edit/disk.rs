@@ -1,20 +1,18 @@
 //! The files of a session: read with limits, locked, written aside and renamed.
 
 use std::ffi::{OsStr, OsString};
-use std::fs::{self, File, OpenOptions};
+use std::fs::{self, File};
 use std::io::{self, BufWriter, Read, Write};
 use std::os::unix::fs::{MetadataExt, PermissionsExt};
 use std::path::Path;
 
 use super::error::StoreError;
 use super::journal;
+use super::layer::{ASIDE_SUFFIX, Disk, Through};
 use super::session::Session;
 
 /// Larger files are not sessions: this is room for millions of edits.
 const LARGEST_FILE: u64 = 1 << 30;
-
-/// How the names of files end that are written aside.
-const ASIDE_SUFFIX: &str = ".saving";
 
 /// Reads the journal before the session: a writer saves the session before it clears the journal, so
 /// in this order no edit can be missed.
@@ -52,67 +50,84 @@ fn read_limited(path: &Path) -> Result<Vec<u8>, StoreError> {
     Ok(content)
 }
 
+/// Why a session cannot be edited here and now.
+#[derive(Debug, Clone)]
+pub(super) struct Denial {
+    /// In words.
+    pub(super) why: String,
+    /// The disk or its rights are in the way, not another program.
+    pub(super) unwritable: bool,
+}
+
+impl Denial {
+    fn unwritable(why: String) -> Denial {
+        Denial { why, unwritable: true }
+    }
+
+    pub(super) fn busy(why: &str) -> Denial {
+        Denial { why: why.into(), unwritable: false }
+    }
+}
+
 /// Why a file is not to be written, if nobody may.
-pub(super) fn is_protected(path: &Path) -> Option<String> {
+pub(super) fn protection(path: &Path) -> Option<Denial> {
     let protected = fs::metadata(path).is_ok_and(|metadata| metadata.permissions().readonly());
-    protected.then(|| format!("{} is write-protected", path.display()))
+    protected.then(|| Denial::unwritable(format!("{} is write-protected", path.display())))
 }
 
 /// Opens the journal and takes the lock on it.
-pub(super) fn lock_journal(path: &Path) -> Result<File, String> {
+pub(super) fn lock_journal(disk: &dyn Disk, path: &Path) -> Result<File, Denial> {
     // Somebody closing the session removes the journal while holding the lock; a file opened just
     // before that is locked in vain, since a third one would make a new file. So look again.
     for _ in 0..50 {
-        let file = OpenOptions::new()
-            .read(true)
-            .write(true)
-            .create(true)
-            .truncate(false)
-            .open(path)
-            .map_err(|error| format!("{} cannot be written: {error}", path.display()))?;
+        let unwritable = |what: &str, error: &dyn std::fmt::Display| {
+            Denial::unwritable(format!("{} cannot be {what}: {error}", path.display()))
+        };
+        let file = disk.open_journal(path).map_err(|error| unwritable("written", &error))?;
         match file.try_lock() {
             Ok(()) => {}
             Err(fs::TryLockError::WouldBlock) => {
-                return Err("another tautline is editing this session".into());
+                return Err(Denial::busy("another tautline is editing this session"));
             }
             Err(fs::TryLockError::Error(error)) => {
-                return Err(format!("{} cannot be locked: {error}", path.display()));
+                return Err(unwritable("locked", &error));
             }
         }
         let same = file.metadata().ok().zip(fs::metadata(path).ok());
         if same.is_some_and(|(held, named)| held.ino() == named.ino() && held.dev() == named.dev()) {
-            sync_folder(path).map_err(|error| error.to_string())?;
+            let synced = disk.sync_folder(folder_of(path));
+            synced.map_err(|error| unwritable("kept in its folder", &error))?;
             return Ok(file);
         }
     }
-    Err("its journal keeps vanishing; another tautline opens and closes this session".into())
+    Err(Denial::busy("its journal keeps vanishing; another tautline opens and closes this session"))
 }
 
 /// Removes the journal whose lock is held, if nothing is in it.
-pub(super) fn remove_if_empty(file: &File, path: &Path) {
+pub(super) fn remove_if_empty(disk: &dyn Disk, file: &File, path: &Path) {
     if file.metadata().is_ok_and(|metadata| metadata.len() == 0) {
         // An empty journal left behind does no harm.
-        let _ = fs::remove_file(path);
+        let _ = disk.remove(path);
     }
 }
 
 /// Writes a session aside, syncs it, and gives it its name.
-pub(super) fn write_whole(path: &Path, session: &Session, replace: bool) -> io::Result<()> {
+pub(super) fn write_whole(disk: &dyn Disk, path: &Path, session: &Session, replace: bool) -> io::Result<()> {
     let folder = folder_of(path);
     let mode = fs::metadata(path).map_or(0o644, |metadata| metadata.permissions().mode() & 0o777);
-    let mut aside = tempfile::Builder::new()
-        .prefix(&aside_prefix(path))
-        .suffix(ASIDE_SUFFIX)
-        .permissions(fs::Permissions::from_mode(mode))
-        .tempfile_in(folder)?;
-    let mut out = BufWriter::with_capacity(1 << 16, aside.as_file_mut());
+    let mut aside = disk.make_aside(folder, &aside_prefix(path), mode)?;
+    let mut out = BufWriter::with_capacity(1 << 16, Through { disk, file: aside.as_file_mut() });
     session.write_json(&mut out)?;
     out.flush()?;
     drop(out);
-    aside.as_file().sync_all()?;
-    let persisted = if replace { aside.persist(path) } else { aside.persist_noclobber(path) };
-    persisted.map_err(|error| error.error)?;
-    sync_folder(path)
+    disk.sync(aside.as_file())?;
+    disk.give_name(aside, path, replace)?;
+    let synced = disk.sync_folder(folder);
+    if synced.is_err() && !replace {
+        // The error will say that nothing was made. Where it cannot be taken away either, a whole session stays.
+        let _ = disk.remove(path);
+    }
+    synced
 }
 
 /// How the names of files begin that are written aside for a session, so that each has its own.
@@ -125,7 +140,7 @@ fn aside_prefix(path: &Path) -> OsString {
 
 /// Takes away what a program that was killed while saving has left half written. Only for the one
 /// who holds the lock: nobody else saves this session then.
-pub(super) fn remove_left_aside(path: &Path) {
+pub(super) fn remove_left_aside(disk: &dyn Disk, path: &Path) {
     let prefix = aside_prefix(path);
     let is_aside = |name: &OsStr| {
         let name = name.as_encoded_bytes();
@@ -137,7 +152,7 @@ pub(super) fn remove_left_aside(path: &Path) {
     for entry in fs::read_dir(folder_of(path)).into_iter().flatten().flatten() {
         if is_aside(&entry.file_name()) {
             // One that stays does no harm.
-            let _ = fs::remove_file(entry.path());
+            let _ = disk.remove(&entry.path());
         }
     }
 }
@@ -147,8 +162,4 @@ fn folder_of(path: &Path) -> &Path {
         Some(folder) if !folder.as_os_str().is_empty() => folder,
         _ => Path::new("."),
     }
-}
-
-fn sync_folder(path: &Path) -> io::Result<()> {
-    File::open(folder_of(path))?.sync_all()
 }

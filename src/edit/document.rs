@@ -51,6 +51,9 @@ pub(super) struct Document {
     pub marks: BTreeMap<String, EditId>,
     /// The edit whose state is shown.
     pub head: EditId,
+    /// Where redo goes from an edit, if not to the newest one that follows it.
+    #[serde(default)]
+    pub redo: BTreeMap<EditId, EditId>,
 }
 
 /// Just enough of a file to tell what it is.
@@ -149,7 +152,13 @@ pub(super) fn write(session: &Session, mut to: impl Write) -> io::Result<()> {
     write_list(out, " },\n\"edits\": [", session.history.edits(), "],\n")?;
     write!(out, "\"marks\": ")?;
     serde_json::to_writer(&mut *out, &session.marks)?;
-    write!(out, ",\n\"head\": {}\n}}\n", session.history.head())
+    write!(out, ",\n\"head\": {}", session.history.head())?;
+    let ways = session.history.ways();
+    if !ways.is_empty() {
+        write!(out, ",\n\"redo\": ")?;
+        serde_json::to_writer(&mut *out, &ways)?;
+    }
+    write!(out, "\n}}\n")
 }
 
 fn write_list<T: Serialize>(out: &mut impl Write, open: &str, items: &[T], close: &str) -> io::Result<()> {

@@ -5,6 +5,7 @@ use std::path::{Path, PathBuf};
 
 use thiserror::Error;
 
+use super::disk::Denial;
 use super::history::HistoryError;
 
 /// What kind of trouble a [`StoreError`] is, for exit codes and for what to offer.
@@ -74,14 +75,26 @@ pub enum StoreError {
         path: PathBuf,
     },
     /// Opened for reading only.
-    #[error("the session is open for reading only ({why}); the edit was not made")]
+    #[error("the session is open for reading only ({why}); the edit was not made{}", .unwritable.then_some(". Make the file and its folder writable, or copy the session to a folder that is").unwrap_or_default())]
     ReadOnly {
         /// Why.
         why: String,
+        /// The disk or its rights are in the way, not another program.
+        unwritable: bool,
     },
     /// An edit could not be put on disk; it was taken back.
-    #[error("cannot write the edit to {path}: {source}. The edit was taken back; free some space or check the disk, then try again", path = .path.display())]
+    #[error("cannot write the edit to {path}: {source}. The edit was taken back{}; free some space or check the disk, then try again", .left.then_some(", but its line could not be taken out of the journal: should the program end now, `undo` takes it back after the next opening").unwrap_or_default(), path = .path.display())]
     Append {
+        /// The journal.
+        path: PathBuf,
+        /// Why.
+        source: io::Error,
+        /// Some of the line stays in the journal until the next edit takes its place.
+        left: bool,
+    },
+    /// The unfinished line at the end of a left-over journal could not be taken away.
+    #[error("cannot write {path}, which ends in an unfinished line: {source}. Nothing was changed; check the disk, then open the session again", path = .path.display())]
+    Mend {
         /// The journal.
         path: PathBuf,
         /// Why.
@@ -133,6 +146,8 @@ impl StoreError {
             StoreError::Exists { .. }
             | StoreError::Create { .. }
             | StoreError::Append { .. }
+            | StoreError::Mend { .. }
+            | StoreError::ReadOnly { unwritable: true, .. }
             | StoreError::Save { .. } => ErrorKind::Output,
             StoreError::ReadOnly { .. } | StoreError::History(_) | StoreError::NoMark(_) => {
                 ErrorKind::Refused
@@ -150,5 +165,11 @@ impl StoreError {
             why: why.into(),
             hint: "put back a copy of the file, or correct it by hand",
         }
+    }
+}
+
+impl From<Denial> for StoreError {
+    fn from(Denial { why, unwritable }: Denial) -> StoreError {
+        StoreError::ReadOnly { why, unwritable }
     }
 }

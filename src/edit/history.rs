@@ -45,6 +45,9 @@ pub enum HistoryError {
     /// No such edit.
     #[error("there is no edit {0}")]
     NoEdit(EditId),
+    /// An edit does not follow another one.
+    #[error("edit {1} does not follow edit {0}")]
+    NoWay(EditId, EditId),
     /// Ids do not count up by one.
     #[error("edit {found} stands where edit {expected} is due")]
     OutOfTurn {
@@ -99,8 +102,8 @@ pub struct History {
     snapshots: BTreeMap<EditId, Song>,
     head: EditId,
     song: Song,
-    /// Where redo goes from an edit, if an undo came from there in this run.
-    ways_back: HashMap<EditId, EditId>,
+    /// Which of the edits that follow one the head was last at, or beyond: there redo goes.
+    ways: HashMap<EditId, EditId>,
     children: HashMap<EditId, Vec<EditId>>,
 }
 
@@ -115,7 +118,7 @@ impl History {
             depths: Vec::new(),
             snapshots: BTreeMap::new(),
             head: EditId(0),
-            ways_back: HashMap::new(),
+            ways: HashMap::new(),
             children: HashMap::new(),
         }
     }
@@ -206,8 +209,7 @@ impl History {
         self.children.entry(parent).or_default().push(id);
         self.depths.push(depth);
         self.edits.push(edit);
-        self.ways_back.remove(&parent);
-        self.head = id;
+        self.set_head(id);
         self.song = song;
     }
 
@@ -228,11 +230,10 @@ impl History {
         })?;
         self.song = song;
         self.head = parent;
-        self.ways_back.insert(parent, here);
         Ok(parent)
     }
 
-    /// Moves the head to the edit that an undo came from, or else to the newest that follows.
+    /// Moves the head on along the branch on which it last was, or else to the newest edit that follows.
     ///
     /// # Errors
     /// Nothing follows this state.
@@ -246,7 +247,7 @@ impl History {
             source,
         })?;
         self.song = song;
-        self.head = next;
+        self.set_head(next);
         Ok(next)
     }
 
@@ -265,7 +266,49 @@ impl History {
     }
 
     fn after(&self, here: EditId) -> Option<EditId> {
-        self.ways_back.get(&here).copied().or_else(|| self.children(here).last().copied())
+        self.ways.get(&here).copied().or_else(|| self.children(here).last().copied())
+    }
+
+    /// Where redo goes from an edit, for those from which it does not go to the newest that follows.
+    #[must_use]
+    pub fn ways(&self) -> BTreeMap<EditId, EditId> {
+        let newest = |from: &EditId| self.children(*from).last().copied();
+        let ways = self.ways.iter().map(|(from, to)| (*from, *to));
+        ways.filter(|(from, to)| newest(from) != Some(*to)).collect()
+    }
+
+    /// Says where redo goes, as [`Self::ways`] gave it; from all other edits it goes to the newest that follows.
+    ///
+    /// # Errors
+    /// An edit is none of those that follow the other.
+    pub fn set_ways(&mut self, ways: &BTreeMap<EditId, EditId>) -> Result<(), HistoryError> {
+        if let Some((from, to)) = ways.iter().find(|(from, to)| !self.children(**from).contains(to)) {
+            return Err(HistoryError::NoWay(*from, *to));
+        }
+        self.ways = ways.iter().map(|(from, to)| (*from, *to)).collect();
+        let mut here = self.head;
+        while let Some(parent) = self.parent(here) {
+            self.ways.insert(parent, here);
+            here = parent;
+        }
+        Ok(())
+    }
+
+    /// Moves the head and remembers the way to it from the start. The way to the head of before is known already, so
+    /// only what lies beyond the place where the two part is written down.
+    fn set_head(&mut self, to: EditId) {
+        let (mut there, mut here) = (to, self.head);
+        while there != here {
+            // Ids grow along a branch: the larger one cannot be an ancestor of the other.
+            if here > there {
+                here = self.parent(here).unwrap_or(EditId(0));
+            } else {
+                let parent = self.parent(there).unwrap_or(EditId(0));
+                self.ways.insert(parent, there);
+                there = parent;
+            }
+        }
+        self.head = to;
     }
 
     /// Moves the head to any edit.
@@ -274,7 +317,7 @@ impl History {
     /// There is no such edit.
     pub fn go_to(&mut self, id: EditId) -> Result<(), HistoryError> {
         self.song = self.song_at(id)?;
-        self.head = id;
+        self.set_head(id);
         Ok(())
     }
 

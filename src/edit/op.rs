@@ -6,7 +6,7 @@ use schemars::JsonSchema;
 use serde::{Deserialize, Serialize};
 
 use crate::song::{
-    Db, Edges, Fade, FadeSide, LaneId, Note, Pan, Polarity, Position, Region, RegionId, Role, Span,
+    Db, Edges, Fade, FadeSide, Hold, LaneId, Note, Pan, Polarity, Position, Region, RegionId, Role, Span,
     SungWords, Tone,
 };
 
@@ -99,6 +99,17 @@ pub enum Op {
         /// The gain after, in dB.
         to: Db,
     },
+    /// Sets a region's high-pass.
+    SetHighpass {
+        /// The lane.
+        lane: LaneId,
+        /// The region.
+        region: RegionId,
+        /// The frequency before, in Hz; null is no high-pass.
+        from: Option<f64>,
+        /// The frequency after, in Hz.
+        to: Option<f64>,
+    },
     /// Sets one value of a lane; `from` and `to` are of one kind.
     SetLane {
         /// The lane.
@@ -162,6 +173,8 @@ pub enum LaneValue {
     Solo(bool),
     /// All its remarks.
     Notes(Vec<Note>),
+    /// All offsets that its words are meant to have.
+    Holds(Vec<Hold>),
 }
 
 impl Op {
@@ -179,6 +192,9 @@ impl Op {
                 Op::SetFade { lane, region, side, from: to, to: from }
             }
             Op::SetGain { lane, region, from, to } => Op::SetGain { lane, region, from: to, to: from },
+            Op::SetHighpass { lane, region, from, to } => {
+                Op::SetHighpass { lane, region, from: to, to: from }
+            }
             Op::SetLane { lane, from, to } => Op::SetLane { lane, from: to, to: from },
             Op::SetTone { lane, from, to } => Op::SetTone { lane, from: to, to: from },
             Op::MoveLane { lane, from, to } => Op::MoveLane { lane, from: to, to: from },
@@ -199,6 +215,7 @@ impl Op {
             | Op::Remove { lane, .. }
             | Op::SetFade { lane, .. }
             | Op::SetGain { lane, .. }
+            | Op::SetHighpass { lane, .. }
             | Op::SetLane { lane, .. }
             | Op::SetTone { lane, .. }
             | Op::MoveLane { lane, .. } => Some(*lane),

@@ -147,8 +147,20 @@ impl Session {
     pub fn from_json(path: &Path, bytes: &[u8]) -> Result<Session, StoreError> {
         let document = document::parse(path, bytes)?;
         check_frame(path, &document)?;
-        let Document { title, rate, time_origin, tempo, markers, assets, start, edits, marks, head, .. } =
-            document;
+        let Document {
+            title,
+            rate,
+            time_origin,
+            tempo,
+            markers,
+            assets,
+            start,
+            edits,
+            marks,
+            head,
+            redo,
+            ..
+        } = document;
         let mut session = Session::new(title, rate, time_origin, assets, start);
         (session.tempo, session.markers) = (tempo, markers);
         for edit in edits {
@@ -160,7 +172,10 @@ impl Session {
         for (name, edit) in marks {
             session.fold(Record::Mark { name, edit }).map_err(|why| StoreError::damaged(path, why))?;
         }
-        session.history.go_to(head).map_err(|error| StoreError::damaged(path, error.to_string()))?;
+        let torn = |error: super::HistoryError| StoreError::damaged(path, error.to_string());
+        session.history.go_to(head).map_err(torn)?;
+        let wrong = |error| StoreError::damaged(path, format!("its list of ways for redo is wrong: {error}"));
+        session.history.set_ways(&redo).map_err(wrong)?;
         Ok(session)
     }
 

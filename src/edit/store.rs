@@ -3,11 +3,13 @@
 use std::fs::{self, File};
 use std::io::{self, Seek, SeekFrom, Write};
 use std::path::{Path, PathBuf};
+use std::sync::Arc;
 
-use super::disk::{is_protected, load, lock_journal, remove_if_empty, remove_left_aside, write_whole};
+use super::disk::{Denial, load, lock_journal, protection, remove_if_empty, remove_left_aside, write_whole};
 use super::error::StoreError;
 use super::history::Edit;
 use super::journal::Record;
+use super::layer::{Disk, PlainDisk, Through};
 use super::op::Op;
 use super::session::Session;
 use crate::song::{AssetId, EditId, Marker, TempoMap};
@@ -68,6 +70,7 @@ pub struct Store {
     session: Session,
     journal: Journal,
     dirty: bool,
+    disk: Arc<dyn Disk>,
 }
 
 #[derive(Debug)]
@@ -77,9 +80,7 @@ enum Journal {
         file: File,
         bytes: u64,
     },
-    ReadOnly {
-        why: String,
-    },
+    ReadOnly(Denial),
     /// Changes are accepted and forgotten.
     Rehearsal,
 }
@@ -98,19 +99,27 @@ impl Store {
     /// # Errors
     /// The file exists, or cannot be written.
     pub fn create(path: &Path, session: Session) -> Result<Store, StoreError> {
+        Store::create_on(Arc::new(PlainDisk), path, session)
+    }
+
+    /// As [`Self::create`], through a file layer.
+    ///
+    /// # Errors
+    /// As [`Self::create`].
+    pub fn create_on(disk: Arc<dyn Disk>, path: &Path, session: Session) -> Result<Store, StoreError> {
         let exists = || StoreError::Exists { path: path.to_owned() };
         if path.symlink_metadata().is_ok() || journal_path(path).symlink_metadata().is_ok() {
             return Err(exists());
         }
-        write_whole(path, &session, false).map_err(|source| match source.kind() {
+        write_whole(&*disk, path, &session, false).map_err(|source| match source.kind() {
             io::ErrorKind::AlreadyExists => exists(),
             _ => StoreError::Create { path: path.to_owned(), source },
         })?;
-        let journal = match lock_journal(&journal_path(path)) {
+        let journal = match lock_journal(&*disk, &journal_path(path)) {
             Ok(file) => Journal::Open { file, bytes: 0 },
-            Err(why) => Journal::ReadOnly { why },
+            Err(denial) => Journal::ReadOnly(denial),
         };
-        Ok(Store { path: path.to_owned(), session, journal, dirty: false })
+        Ok(Store { path: path.to_owned(), session, journal, dirty: false, disk })
     }
 
     /// Opens a session. For writing, a left-over journal is folded in and the result is saved.
@@ -118,28 +127,29 @@ impl Store {
     /// # Errors
     /// The file or its journal cannot be read or does not hold together. Nothing on disk is changed then.
     pub fn open(path: &Path, access: Access) -> Result<(Store, Vec<OpenNote>), StoreError> {
+        Store::open_on(Arc::new(PlainDisk), path, access)
+    }
+
+    /// As [`Self::open`], through a file layer.
+    ///
+    /// # Errors
+    /// As [`Self::open`].
+    pub fn open_on(
+        disk: Arc<dyn Disk>,
+        path: &Path,
+        access: Access,
+    ) -> Result<(Store, Vec<OpenNote>), StoreError> {
         // A symlink stays one when the file is saved by renaming.
         let path = &fs::canonicalize(path).map_err(|source| StoreError::read(path, source))?;
         let journal_path = journal_path(path);
         let mut notes = Vec::new();
-        let mut journal = match access {
-            Access::Read => Journal::ReadOnly { why: "it was opened to look at".into() },
-            Access::Rehearse => Journal::Rehearsal,
-            // Renaming would replace a protected file all the same: its owner's wish has to be asked for.
-            Access::Write => match is_protected(path).map_or_else(|| lock_journal(&journal_path), Err) {
-                Ok(file) => Journal::Open { file, bytes: 0 },
-                Err(why) => {
-                    notes.push(OpenNote::ReadOnly { why: why.clone() });
-                    Journal::ReadOnly { why }
-                }
-            },
-        };
+        let mut journal = Journal::of(&*disk, access, path, &mut notes);
         let loaded = load(path, &journal_path);
         let (session, contents) = match loaded {
             Ok(loaded) => loaded,
             Err(error) => {
                 if let Journal::Open { file, .. } = &journal {
-                    remove_if_empty(file, &journal_path);
+                    remove_if_empty(&*disk, file, &journal_path);
                 }
                 return Err(error);
             }
@@ -148,17 +158,18 @@ impl Store {
             notes.push(OpenNote::TornLine { bytes: contents.torn_bytes });
         }
         if let Journal::Open { file, bytes } = &mut journal {
-            remove_left_aside(path);
+            remove_left_aside(&*disk, path);
             *bytes = contents.whole_bytes;
             if contents.torn_bytes > 0 {
-                file.set_len(*bytes).map_err(|source| StoreError::Append { path: journal_path, source })?;
+                let cut = disk.cut(file, *bytes);
+                cut.map_err(|source| StoreError::Mend { path: journal_path, source })?;
             }
         }
         let dirty = !contents.records.is_empty();
         if dirty {
             notes.push(OpenNote::Recovered { changes: contents.records.len() });
         }
-        let mut store = Store { path: path.clone(), session, journal, dirty };
+        let mut store = Store { path: path.clone(), session, journal, dirty, disk };
         if dirty && store.is_writable() {
             store.save()?;
         }
@@ -202,8 +213,8 @@ impl Store {
     /// # Errors
     /// The session is open for reading only, or cannot be saved.
     pub fn set_tempo(&mut self, tempo: TempoMap, markers: Vec<Marker>) -> Result<(), StoreError> {
-        if let Journal::ReadOnly { why } = &self.journal {
-            return Err(StoreError::ReadOnly { why: why.clone() });
+        if let Journal::ReadOnly(denial) = &self.journal {
+            return Err(denial.clone().into());
         }
         (self.session.tempo, self.session.markers) = (Some(tempo), markers);
         self.save()
@@ -295,8 +306,8 @@ impl Store {
             return Ok(());
         };
         let failed = |source| StoreError::Save { path: self.path.clone(), source };
-        write_whole(&self.path, &self.session, true).map_err(failed)?;
-        file.set_len(0).map_err(failed)?;
+        write_whole(&*self.disk, &self.path, &self.session, true).map_err(failed)?;
+        self.disk.cut(file, 0).map_err(failed)?;
         *bytes = 0;
         self.dirty = false;
         Ok(())
@@ -311,7 +322,7 @@ impl Store {
             self.save()?;
         }
         if let Journal::Open { file, .. } = &self.journal {
-            remove_if_empty(file, &journal_path(&self.path));
+            remove_if_empty(&*self.disk, file, &journal_path(&self.path));
         }
         Ok(())
     }
@@ -333,17 +344,18 @@ impl Store {
         let (file, bytes) = match &mut self.journal {
             Journal::Open { file, bytes } => (file, bytes),
             Journal::Rehearsal => return Ok(()),
-            Journal::ReadOnly { why } => return Err(StoreError::ReadOnly { why: why.clone() }),
+            Journal::ReadOnly(denial) => return Err(denial.clone().into()),
         };
+        let disk = &*self.disk;
         let mut write = || {
             let line = record.line()?;
             // What a failed write may have left must not stand behind a shorter line.
             if file.metadata()?.len() != *bytes {
-                file.set_len(*bytes)?;
+                disk.cut(file, *bytes)?;
             }
             file.seek(SeekFrom::Start(*bytes))?;
-            file.write_all(&line)?;
-            file.sync_data()?;
+            Through { disk, file }.write_all(&line)?;
+            disk.sync(file)?;
             Ok(line.len() as u64)
         };
         match write() {
@@ -354,8 +366,31 @@ impl Store {
             }
             Err(source) => {
                 // What was written of the line must not be taken for an edit later.
-                let _ = file.set_len(*bytes);
-                Err(StoreError::Append { path: journal_path(&self.path), source })
+                let left = match file.metadata().map(|metadata| metadata.len()) {
+                    Ok(length) if length <= *bytes => false,
+                    _ => disk.cut(file, *bytes).is_err(),
+                };
+                Err(StoreError::Append { path: journal_path(&self.path), source, left })
+            }
+        }
+    }
+}
+
+impl Journal {
+    /// The journal of a session that is opened, locked where it is to be written.
+    fn of(disk: &dyn Disk, access: Access, path: &Path, notes: &mut Vec<OpenNote>) -> Journal {
+        match access {
+            Access::Read => Journal::ReadOnly(Denial::busy("it was opened to look at")),
+            Access::Rehearse => Journal::Rehearsal,
+            // Renaming would replace a protected file all the same: its owner's wish has to be asked for.
+            Access::Write => {
+                match protection(path).map_or_else(|| lock_journal(disk, &journal_path(path)), Err) {
+                    Ok(file) => Journal::Open { file, bytes: 0 },
+                    Err(denial) => {
+                        notes.push(OpenNote::ReadOnly { why: denial.why.clone() });
+                        Journal::ReadOnly(denial)
+                    }
+                }
             }
         }
     }

@@ -5,13 +5,13 @@
 //! loudspeaker hears, so the files hold the samples that were heard.
 
 use std::path::{Path, PathBuf};
-use std::sync::Arc;
 
 use rayon::prelude::*;
 
 use super::BounceError;
 use super::file_names::{self, DEFAULT_NAMES, NameTemplate, Subject};
 use super::file_samples::FileSamples;
+use super::lane_writer::{LaneFile, LaneWriter, Signal, buffers, file_channels};
 use super::outlet::{Outlet, Passed, Way};
 use super::publish::Staging;
 use super::report::{Bounce, BouncedFile, FileKind};
@@ -19,16 +19,17 @@ use super::tone;
 use crate::media::{
     Bext, MediaError, OutputFormat, Progress, WavReader, WavSpec, conformed_frames, create_sink_with,
 };
-use crate::mix::{
-    Bus, Plan, PlanLane, Scratch, ToneGroup, ToneStage, mix_into, pan_into, render_edits, set_level,
-};
+use crate::mix::{Bus, Plan, PlanLane, ToneGroup, ToneStage, mix_into};
 use crate::song::{AssetId, Length, Position, Role, Song};
 
 /// Frames rendered at a time: long enough that reading and writing are few calls, short enough that a lane's
 /// buffers stay in a core's cache.
-const CHUNK: usize = 16_384;
+pub(super) const CHUNK: usize = 16_384;
 /// Frames summed at a time; the sums in f64 stay in the fastest cache.
 const SUM: usize = 1024;
+
+/// What the name of a lane's file without its tone ends with.
+const DRY: &str = "_dry";
 
 /// Where the samples of an asset lie: its working copy at the session's rate, in WAV.
 #[derive(Debug, Clone, PartialEq, Eq)]
@@ -81,6 +82,8 @@ pub struct BounceOptions<'a> {
     pub dither: bool,
     /// Whether lanes go through their tone.
     pub tone: bool,
+    /// Whether lanes that go through a tone are also written without it.
+    pub dry_too: bool,
     /// Whether loudness and true peaks are measured.
     pub loudness: bool,
     /// What WAV files say about themselves in a `bext` chunk; `None` writes no such chunk.
@@ -98,6 +101,7 @@ impl Default for BounceOptions<'_> {
             rate: None,
             dither: true,
             tone: true,
+            dry_too: false,
             loudness: false,
             notes: None,
         }
@@ -175,6 +179,8 @@ pub(super) struct Layout {
 enum Output {
     /// The lane at an index.
     Lane(usize),
+    /// The same without its tone.
+    Dry(usize),
     Role(Role),
     Stack,
 }
@@ -193,16 +199,17 @@ impl Layout {
         let length = end.since(start) + options.tail;
         let template = NameTemplate::read(options.names)?;
         let file_rate = options.rate.unwrap_or(request.rate);
-        let outputs = outputs(&plan, options.parts);
+        let outputs = outputs(&plan, options);
         let name = |(output, _): &(Output, u16)| {
             let subject = match *output {
-                Output::Lane(index) => {
+                Output::Lane(index) | Output::Dry(index) => {
                     Subject::Lane(index + 1, plan.lanes().get(index).map(|lane| &**lane.source())?)
                 }
                 Output::Role(role) => Subject::Role(role),
                 Output::Stack => Subject::Stack,
             };
-            Some(template.fill(request.title, file_rate, request.format, subject))
+            let name = template.fill(request.title, file_rate, request.format, subject);
+            Some(if matches!(output, Output::Dry(_)) { name + DRY } else { name })
         };
         let names =
             file_names::distinct(outputs.iter().filter_map(name).collect(), request.format.extension());
@@ -236,11 +243,16 @@ impl Layout {
     }
 }
 
-fn outputs(plan: &Plan, parts: Parts) -> Vec<(Output, u16)> {
+fn outputs(plan: &Plan, options: &BounceOptions) -> Vec<(Output, u16)> {
+    let parts = options.parts;
     let mut outputs = Vec::new();
+    let lanes = || plan.lanes().iter().enumerate();
     if parts.lanes {
-        let lanes = plan.lanes().iter().enumerate();
-        outputs.extend(lanes.map(|(index, lane)| (Output::Lane(index), file_channels(lane))));
+        outputs.extend(lanes().map(|(index, lane)| (Output::Lane(index), file_channels(lane))));
+    }
+    if parts.lanes && options.tone && options.dry_too {
+        let toned = lanes().filter(|(_, lane)| lane.tone().is_some_and(|tone| !tone.is_idle()));
+        outputs.extend(toned.map(|(index, lane)| (Output::Dry(index), file_channels(lane))));
     }
     if parts.roles {
         let sounds = |role| plan.lanes().iter().any(|lane| lane.role == role && !lane.mute);
@@ -262,6 +274,7 @@ pub(super) fn render(
     progress: &dyn Progress,
 ) -> Result<Bounce, BounceError> {
     let mut run = Run::new(request, layout, sources, staging)?;
+    run.lead_in(layout.start)?;
     let mut done = Length::ZERO;
     while done < layout.length {
         let frames = (layout.length.0 - done.0).min(CHUNK as u64);
@@ -326,6 +339,8 @@ fn open(file: &AssetFile, rate: u32, needs: u64) -> Result<WavReader, BounceErro
 struct Run {
     /// Processors of the lanes that have a tone, eight channels each.
     tone: Vec<ToneGroup>,
+    /// Where their pre-roll begins.
+    lead_in: Position,
     writers: Vec<LaneWriter>,
     /// Of the chunk that is being rendered.
     signals: Vec<Signal>,
@@ -337,35 +352,10 @@ struct Run {
     targets: Vec<PathBuf>,
 }
 
-/// A lane's signal before its pan, and what the sums need to know about it. Apart from the writers, since all
-/// threads read all signals when the sums are made.
-pub(super) struct Signal {
-    pub(super) lane: Arc<PlanLane>,
-    pub(super) block: [Vec<f32>; 2],
-}
-
 struct SumWriter {
     output: Output,
     sum: [Vec<f32>; 2],
     outlet: Outlet,
-}
-
-pub(super) struct LaneWriter {
-    samples: FileSamples,
-    scratch: Scratch,
-    /// The lane with its pan, where the file holds that.
-    panned: Option<[Vec<f32>; 2]>,
-    /// None if only sums are written.
-    outlet: Option<Outlet>,
-}
-
-fn buffers() -> [Vec<f32>; 2] {
-    [vec![0.0; CHUNK], vec![0.0; CHUNK]]
-}
-
-/// Channels of a lane's file: 1 if the lane is mono and in the middle.
-fn file_channels(lane: &PlanLane) -> u16 {
-    if lane.channels == 1 && lane.pan.0 == 0.0 { 1 } else { 2 }
 }
 
 /// The way into the file at `index`.
@@ -407,13 +397,19 @@ fn bext_of(
     let origin = conformed_frames(notes.origin, request.rate, layout.file_rate);
     let dither = if request.options.dither && request.format.bits() <= 24 { ";TPDF dither" } else { "" };
     // EBU R 98 (from memory): A coding, F rate, W bits, M mode, T text; a line for each step.
-    let history = format!(
-        "A=PCM,F={},W={},M={},T=Tautline {}{dither}\r\n",
-        layout.file_rate,
-        request.format.bits(),
-        if channels == 1 { "mono" } else { "stereo" },
-        env!("CARGO_PKG_VERSION")
-    );
+    let line = |text: String| {
+        let mode = if channels == 1 { "mono" } else { "stereo" };
+        format!("A=PCM,F={},W={},M={mode},T={text}\r\n", layout.file_rate, request.format.bits())
+    };
+    let row = match layout.outputs.get(index) {
+        Some((Output::Lane(row), _)) if request.options.tone => Some(*row),
+        _ => None,
+    };
+    let tone = row.and_then(|row| layout.plan.lanes().get(row)?.tone().map(crate::song::tone_words));
+    let tone = tone.filter(|lines| !lines.is_empty());
+    // A comma would end the field.
+    let tone = tone.map(|lines| line(format!("tone: {}", lines.join("; ").replace(',', ";"))));
+    let history = tone.unwrap_or_default() + &line(format!("Tautline {}{dither}", env!("CARGO_PKG_VERSION")));
     Bext {
         description: format!("{}: {name}", request.title),
         originator: "Tautline".into(),
@@ -433,37 +429,58 @@ impl Run {
         sources: Vec<FileSamples>,
         staging: Option<&Staging>,
     ) -> Result<Run, BounceError> {
-        let mut writers = Vec::new();
-        for (lane, samples) in layout.plan.lanes().iter().zip(sources) {
-            // A stereo lane in the middle is written as it is.
-            let pans = file_channels(lane) == 2 && (lane.channels == 1 || lane.pan.0 != 0.0);
-            let panned = (pans && request.options.parts.lanes).then(buffers);
-            writers.push(LaneWriter { samples, scratch: Scratch::new(CHUNK), panned, outlet: None });
-        }
+        let mut writers: Vec<LaneWriter> = sources.into_iter().map(LaneWriter::new).collect();
         let mut sums = Vec::new();
         for (index, (output, channels)) in layout.outputs.iter().enumerate() {
             let outlet = outlet(request, layout, staging, index, *channels)?;
             match *output {
-                Output::Lane(lane) => {
-                    if let Some(writer) = writers.get_mut(lane) {
-                        writer.outlet = Some(outlet);
+                Output::Lane(row) | Output::Dry(row) => {
+                    let Some((writer, lane)) = writers.get_mut(row).zip(layout.plan.lanes().get(row)) else {
+                        continue;
+                    };
+                    let file = LaneFile::new(outlet, lane);
+                    match output {
+                        Output::Dry(_) => writer.write_dry(file),
+                        _ => writer.file = Some(file),
                     }
                 }
                 sum => sums.push(SumWriter { output: sum, sum: buffers(), outlet }),
             }
         }
-        let signal = |lane: &Arc<PlanLane>| Signal { lane: Arc::clone(lane), block: buffers() };
         let stage = request.options.tone.then(|| ToneStage::new(&layout.plan));
+        let lead_in = stage.as_ref().filter(|stage| !stage.is_empty());
+        let lead_in = lead_in.map_or(layout.start, |stage| stage.preroll_from(layout.start, &layout.plan));
         let target = |index| staging.map_or_else(PathBuf::new, |staging| staging.target(index));
         Ok(Run {
             tone: stage.map(ToneStage::into_parts).unwrap_or_default(),
+            lead_in,
             writers,
-            signals: layout.plan.lanes().iter().map(signal).collect(),
-            before: layout.plan.lanes().iter().map(signal).collect(),
+            signals: layout.plan.lanes().iter().map(Signal::new).collect(),
+            before: layout.plan.lanes().iter().map(Signal::new).collect(),
             frames_before: 0,
             sums,
             targets: (0..layout.outputs.len()).map(target).collect(),
         })
+    }
+
+    /// Sends what lies before a start in mid-song through the processors, and keeps nothing of it: what follows is then what is
+    /// heard there too, bit for bit.
+    fn lead_in(&mut self, start: Position) -> Result<(), BounceError> {
+        let mut at = self.lead_in;
+        while at < start {
+            let frames = usize::try_from(start.since(at).0).unwrap_or(CHUNK).min(CHUNK);
+            let Run { tone, writers, signals, .. } = self;
+            let hands = tone::deal(tone, writers, signals);
+            hands.into_par_iter().filter(tone::Hand::processes).try_for_each(|mut hand| {
+                hand.lanes
+                    .iter_mut()
+                    .try_for_each(|lane| lane.writer.render_only(lane.signal, at, frames))?;
+                hand.process(at, frames);
+                Ok::<(), BounceError>(())
+            })?;
+            at = at + Length(frames as u64);
+        }
+        Ok(())
     }
 
     /// Renders and writes `frames` frames of the lanes, at most [`CHUNK`], from `at` on, and the sums of the chunk
@@ -487,21 +504,27 @@ impl Run {
 
     /// Completes all files and reports them.
     fn finish(self, request: &BounceRequest<'_>, layout: &Layout) -> Result<Vec<BouncedFile>, BounceError> {
-        let Run { writers, sums, targets, .. } = self;
-        let lanes = writers.into_iter().filter_map(|writer| writer.outlet);
+        let Run { mut writers, sums, targets, .. } = self;
+        // In the order of the outputs: lanes, the same without their tone, sums.
+        let dry: Vec<LaneFile> = writers.iter_mut().filter_map(LaneWriter::take_dry).collect();
+        let lanes =
+            writers.into_iter().filter_map(|writer| writer.file).chain(dry).map(LaneFile::into_outlet);
         let outlets: Vec<Outlet> = lanes.chain(sums.into_iter().map(|sum| sum.outlet)).collect();
         let passed: Result<Vec<Passed>, MediaError> = outlets.into_par_iter().map(Outlet::finish).collect();
         let clips = request.format != OutputFormat::F32;
         let files = passed?.into_iter().zip(&layout.outputs).zip(targets).map(|((passed, output), path)| {
             let (output, channels) = *output;
             let lane = match output {
-                Output::Lane(index) => layout.plan.lanes().get(index).map(|lane| (index + 1, lane)),
+                Output::Lane(index) | Output::Dry(index) => {
+                    layout.plan.lanes().get(index).map(|lane| (index + 1, lane))
+                }
                 _ => None,
             };
             BouncedFile {
                 path,
                 kind: match output {
                     Output::Lane(_) => FileKind::Lane,
+                    Output::Dry(_) => FileKind::Dry,
                     Output::Role(_) => FileKind::Role,
                     Output::Stack => FileKind::Stack,
                 },
@@ -521,42 +544,6 @@ impl Run {
             }
         });
         Ok(files.collect())
-    }
-}
-
-impl LaneWriter {
-    /// Renders the lane's edits.
-    fn render(&mut self, signal: &mut Signal, at: Position, frames: usize) -> Result<(), BounceError> {
-        let Signal { lane, block: [left, right] } = signal;
-        let (left, right) = (&mut left[..frames], &mut right[..frames]);
-        if lane.channels == 1 {
-            render_edits(lane, at, &mut [left], &mut self.samples, &mut self.scratch);
-        } else {
-            render_edits(lane, at, &mut [left, right], &mut self.samples, &mut self.scratch);
-        }
-        self.samples.take_failure().map_or(Ok(()), |failure| Err(failure.into()))
-    }
-
-    /// Sets the lane's level and writes it.
-    fn write(&mut self, signal: &mut Signal, frames: usize) -> Result<(), BounceError> {
-        let Signal { lane, block: [left, right] } = signal;
-        let (left, right) = (&mut left[..frames], &mut right[..frames]);
-        let mono = lane.channels == 1;
-        set_level(lane.level, &mut [&mut *left]);
-        if !mono {
-            set_level(lane.level, &mut [&mut *right]);
-        }
-        let Some(outlet) = &mut self.outlet else { return Ok(()) };
-        let block: &[&[f32]] = if mono { &[left] } else { &[left, right] };
-        match &mut self.panned {
-            None => outlet.write(block)?,
-            Some([left, right]) => {
-                let (left, right) = (&mut left[..frames], &mut right[..frames]);
-                pan_into(lane.pan_gains, block, left, right);
-                outlet.write(&[left, right])?;
-            }
-        }
-        Ok(())
     }
 }
 

@@ -31,14 +31,14 @@ fn of_lane(timing: &Timing, lane: &LaneTiming) -> Vec<Finding> {
     };
     let mut found = Vec::new();
     let loose: Vec<&&WordTiming> =
-        sure.iter().filter(|word| timing.ms(word.offset).abs() > LOOSE_MS).collect();
-    if let Some(worst) = loose.iter().max_by(|a, b| a.offset.abs().total_cmp(&b.offset.abs())) {
+        sure.iter().filter(|word| timing.ms(word.off()).abs() > LOOSE_MS).collect();
+    if let Some(worst) = loose.iter().max_by(|a, b| a.off().abs().total_cmp(&b.off().abs())) {
         let text = format!(
-            "{} of {} words lie more than 30 ms off the guide, word {} the most: {:+.1} ms",
+            "{} of {} words lie more than 30 ms off where they are meant to be, word {} the most: {:+.1} ms",
             loose.len(),
             sure.len(),
             worst.word + 1,
-            timing.ms(worst.offset)
+            timing.ms(worst.off())
         );
         found.push(finding(
             Severity::Warning,

@@ -222,6 +222,7 @@ fn level_findings(bounce: &Bounce) -> Vec<Finding> {
         let peak = file.peak_db.unwrap_or(0.0);
         let (code, what) = match file.kind {
             FileKind::Lane => ("clipping", "the lane"),
+            FileKind::Dry => ("clipping", "the lane without its tone"),
             FileKind::Role => ("clipping", "the sum of a role"),
             FileKind::Stack => ("stack-clipping", "the stack's sum"),
         };

@@ -7,7 +7,7 @@ use crate::song::AssetId;
 /// Reads what the kernel asks for from the files of one lane. Every lane has its own, so that lanes are
 /// rendered side by side without waiting for each other. Not realtime-safe.
 #[derive(Debug, Default)]
-pub(super) struct FileSamples {
+pub struct FileSamples {
     open: Vec<(AssetId, WavReader)>,
     /// The last stretch that was read of a stereo file, since the kernel asks for one channel after the other.
     last: Option<(AssetId, u64)>,
@@ -18,17 +18,17 @@ pub(super) struct FileSamples {
 
 impl FileSamples {
     /// Adds a recording.
-    pub(super) fn add(&mut self, asset: AssetId, reader: WavReader) {
+    pub fn add(&mut self, asset: AssetId, reader: WavReader) {
         self.open.push((asset, reader));
     }
 
     /// True if `asset` was added.
-    pub(super) fn has(&self, asset: AssetId) -> bool {
+    pub fn has(&self, asset: AssetId) -> bool {
         self.open.iter().any(|(id, _)| *id == asset)
     }
 
     /// What went wrong since the last call, if anything: silence stands in its place.
-    pub(super) fn take_failure(&mut self) -> Option<MediaError> {
+    pub fn take_failure(&mut self) -> Option<MediaError> {
         self.failure.take()
     }
 

@@ -6,12 +6,13 @@ use serde::Serialize;
 
 use super::bounce::AssetFile;
 use super::file_samples::FileSamples;
-use crate::listen::loudness::{Loudness, LoudnessMeter, PowerTrack};
+use crate::listen::loudness::PowerTrack;
 use crate::listen::stack::{EssTrack, Excerpts, Mono, MonoMeter, Pair, PairFinder, piles};
 use crate::media::{MediaError, WavReader};
 use crate::mix::{Bus, Plan, PlanLane, Scratch, ToneStage, mix_into, render_edits, set_level};
 use crate::song::{Lane, Length, Position, Role, Song, Span};
 use crate::sound::bank::Blocks;
+use crate::sound::loudness::{Loudness, LoudnessMeter};
 
 /// Frames rendered at a time.
 const BLOCK: usize = 8192;
@@ -191,7 +192,7 @@ struct Dynamics {
 struct Run {
     lanes: Vec<LaneRun>,
     stage: Option<ToneStage>,
-    meter: Option<LoudnessMeter>,
+    meter: LoudnessMeter,
     mono: MonoMeter,
     peak: Peak,
     sums: [Vec<f64>; 2],
@@ -228,7 +229,7 @@ impl Run {
         Ok(Run {
             lanes,
             stage: request.tone.then(|| ToneStage::new(plan)).filter(|stage| !stage.is_empty()),
-            meter: LoudnessMeter::new(2, request.rate).ok(),
+            meter: LoudnessMeter::new(2, request.rate),
             mono: MonoMeter::new(request.rate),
             peak: none,
             sums: [vec![0.0; BLOCK], vec![0.0; BLOCK]],
@@ -263,10 +264,7 @@ impl Run {
         self.peak.note(left, at);
         self.peak.note(right, at);
         self.mono.add(left, right);
-        if let Some(meter) = &mut self.meter {
-            // The meter knows its channels; it cannot refuse two slices.
-            let _ = meter.add(&[left, right]);
-        }
+        self.meter.add(&[left, right]);
         Ok(())
     }
 
@@ -300,7 +298,7 @@ impl Run {
             lanes,
             roles,
             stack: StackLevels {
-                loudness: self.meter.as_ref().map(LoudnessMeter::finish).unwrap_or_default(),
+                loudness: self.meter.result(),
                 peak_db: self.peak.db(),
                 peak_at: self.peak.at.0,
                 mono: self.mono.finish(),

@@ -13,6 +13,7 @@ mod error;
 mod facts;
 mod file_names;
 mod file_samples;
+mod lane_writer;
 mod levels;
 mod manifest;
 mod otio;
@@ -36,6 +37,7 @@ pub use deliver::{Delivered, Extras, SheetParts, TimelineForm, deliver, sheet_al
 pub use error::BounceError;
 pub use facts::{LaneFacts, SourceFact, WordFact};
 pub use file_names::{DEFAULT_NAMES, portable_name};
+pub use file_samples::FileSamples;
 pub use levels::{EssPile, LaneLevels, Levels, LevelsRequest, RoleLevels, StackLevels, levels};
 pub use manifest::{Listed, Manifest, Sums, Verdict, Verified, VerifyError, sums, verify};
 pub use otio::otio;

@@ -137,7 +137,7 @@ fn clip(timeline: &Timeline, region: &Region, alone: u64) -> Value {
         } },
         "metadata": { "tautline": {
             "region": region.id, "source_in": region.source_in, "length": region.length, "at": region.at,
-            "gain_db": region.gain_db, "fade_in": fade(region.fade_in), "fade_out": fade(region.fade_out),
+            "gain_db": region.gain_db, "highpass_hz": region.highpass_hz, "fade_in": fade(region.fade_in), "fade_out": fade(region.fade_out),
         } },
     })
 }

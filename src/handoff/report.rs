@@ -16,7 +16,7 @@ pub struct Bounce {
     pub start: i64,
     /// Samples in every file.
     pub length: u64,
-    /// The lanes' files from top to bottom, then the roles' sums, then the stack's.
+    /// The lanes' files from top to bottom, then those without their tone, then the roles' sums, then the stack's.
     pub files: Vec<BouncedFile>,
 }
 
@@ -115,6 +115,8 @@ impl Picture {
 pub enum FileKind {
     /// One lane.
     Lane,
+    /// One lane without its tone, beside the one with it.
+    Dry,
     /// The sum of the lanes of one role that are not muted.
     Role,
     /// The sum of the lanes that are neither muted nor backing.

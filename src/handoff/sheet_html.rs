@@ -86,6 +86,7 @@ fn files(sheet: &Sheet) -> Markup {
                     td { (file.path.file_name().map(|name| name.to_string_lossy().into_owned()).unwrap_or_default()) }
                     td { @match file.kind {
                         FileKind::Lane => { "lane " (file.lane.unwrap_or(0)) @if file.muted { ", muted: not in the stack" } }
+                        FileKind::Dry => { "lane " (file.lane.unwrap_or(0)) " without its tone" }
                         FileKind::Role => { "sum of the role " (file.role.map_or("", |role| role.word())) }
                         FileKind::Stack => { "sum of the stack" }
                     } @if file.clipped > 0 { " " span.error { (file.clipped) " samples clipped" } } }

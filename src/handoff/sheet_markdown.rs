@@ -46,6 +46,7 @@ fn files(sheet: &Sheet, text: &mut String) {
         let name = file.path.file_name().map(|name| name.to_string_lossy().into_owned()).unwrap_or_default();
         let holds = match file.kind {
             FileKind::Lane => format!("lane {}", file.lane.unwrap_or(0)),
+            FileKind::Dry => format!("lane {} without its tone", file.lane.unwrap_or(0)),
             FileKind::Role => format!("sum of the role {}", file.role.map_or("", |role| role.word())),
             FileKind::Stack => "sum of the stack".into(),
         };
@@ -72,8 +73,10 @@ fn lanes(sheet: &Sheet, text: &mut String) {
         text.push_str(&format!("- {}\n- {}\n- {}\n", numbers.trimmed(), numbers.moved(), numbers.tails()));
         let Some(facts) = sheet.facts(index) else { continue };
         if let Some((median, ten, thirty)) = spread(facts.words.iter().map(|word| word.offset_ms)) {
+            let was = spread(facts.offsets_before_ms.iter().copied());
+            let was = was.map_or(String::new(), |(was, ..)| format!(" (median before: {was:.1} ms)"));
             text.push_str(&format!(
-                "- {} words against the guide: median {median:.1} ms, {:.0} % within 10 ms, {:.0} % within 30 ms\n",
+                "- {} words against the guide: median {median:.1} ms, {:.0} % within 10 ms, {:.0} % within 30 ms{was}\n",
                 facts.words.len(),
                 ten * 100.0,
                 thirty * 100.0

@@ -1,7 +1,7 @@
 //! Lanes through their tone: those that share processors are rendered, processed and written one after the other while
 //! their samples are still near, the others each for itself.
 
-use super::bounce::{LaneWriter, Signal};
+use super::lane_writer::{LaneWriter, Signal};
 use crate::mix::ToneGroup;
 use crate::song::Position;
 use crate::sound::bank::Blocks;
@@ -38,6 +38,11 @@ pub(super) fn deal<'a>(
 }
 
 impl Hand<'_> {
+    /// True if its lanes have processors.
+    pub(super) fn processes(&self) -> bool {
+        self.group.is_some()
+    }
+
     /// Sends the lanes through their processors.
     pub(super) fn process(&mut self, at: Position, frames: usize) {
         if let Some(group) = &mut self.group {

@@ -9,6 +9,7 @@ use crate::media::{
     Bext, MediaError, MediaErrorKind, OutputFormat, SampleKind, WavReader, WavSpec, conformed_frames,
     create_sink_with, hash_file, probe,
 };
+use crate::mix::LowPart;
 use crate::song::{Asset, AssetId, Length, Song};
 
 /// Frames copied at a time.
@@ -39,7 +40,7 @@ pub fn trim(
 ) -> Result<(Vec<Trimmed>, Song), MediaError> {
     let mut trimmed = Vec::new();
     let mut firsts = BTreeMap::new();
-    for (id, (from, to)) in spans(song, handles) {
+    for (id, (from, to)) in spans(song, rate, handles) {
         let Some((asset, copy)) = assets.iter().find(|a| a.id == id).zip(copies.iter().find(|c| c.id == id))
         else {
             continue;
@@ -74,11 +75,14 @@ pub fn trim(
 }
 
 /// From where to where each recording is used, handles included. A recording that only gives its name to a lane keeps a handle.
-fn spans(song: &Song, handles: Length) -> BTreeMap<AssetId, (u64, u64)> {
+fn spans(song: &Song, rate: u32, handles: Length) -> BTreeMap<AssetId, (u64, u64)> {
     let mut spans: BTreeMap<AssetId, (u64, u64)> = BTreeMap::new();
     for region in song.lanes.iter().flat_map(|lane| &lane.regions) {
-        let from = region.source_in.saturating_sub(handles.0);
-        let to = region.source_end().saturating_add(handles.0);
+        // A high-pass hears beyond the region's edges, and counts from the recording's first frame in steps.
+        let heard = region.highpass_hz.map_or(0, |hz| LowPart::new(hz, rate).reach());
+        let from = region.source_in.saturating_sub(handles.0.max(heard));
+        let from = from - from % LowPart::MOST_STEP;
+        let to = region.source_end().saturating_add(handles.0.max(heard));
         let span = spans.entry(region.asset).or_insert((from, to));
         *span = (span.0.min(from), span.1.max(to));
     }

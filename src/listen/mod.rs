@@ -30,12 +30,14 @@ mod source;
 pub mod stack;
 pub mod timing;
 pub mod tone_find;
+mod tone_look;
 mod transients;
 mod voicing;
 pub mod words;
 
 pub use heard::{Heard, Phrase, Sound, SoundKind, Verdict};
 pub use source::{Slice, Source};
+pub use tone_look::{BANDS, BANDS_PER_OCTAVE, LOWEST_HZ, ToneLook, band_hz, tone_look};
 
 use levels::{Levels, Survey};
 use runs::Runs;

@@ -260,20 +260,63 @@ pub struct MudFinding {
     pub q: f64,
 }
 
-/// Looks for what makes a lane muddy: the third of an octave between 160 and 500 Hz that stands furthest above the line
-/// between the octaves around it. `None` if none stands out by 2 dB.
+/// Where peaks of the spectrum are looked for when mud is.
+const PEAKS_HZ: (f64, f64) = (60.0, 1500.0);
+/// A peak is no harmonic of the voice if it lies further below the highest one near it, in dB.
+const PEAK_DB: f64 = 25.0;
+/// Peaks nearer than the first, in octaves, belong to the band that is judged; those up to the second are its surroundings.
+const AROUND: (f64, f64) = (0.45, 1.7);
+
+/// Looks for what makes a lane muddy: the third of an octave between 160 and 500 Hz whose harmonics stand furthest above the
+/// line through the harmonics around it. Harmonics, not bands, are compared: low bands hold one, two or none of them. `None`
+/// if none stands out by 2 dB, or if the voice does not reach to either side.
 #[must_use]
 pub fn find_mud(samples: &[f32], rate: u32) -> Option<MudFinding> {
     let found = in_frames(samples, rate, LONG_FRAME_S);
     if found.counts[1] < LEAST_FRAMES {
         return None;
     }
-    let db = |hz: f64, octaves: f64| 10.0 * found.vowels.around(hz, octaves).max(1e-20).log10();
-    let excess = |hz: f64| db(hz, 1.0 / 3.0) - f64::midpoint(db(hz / 2.0, 0.7), db(hz * 2.0, 0.7));
+    let peaks = harmonics(&found.vowels);
     let candidates = (0..=20).map(|step| 160.0 * 2f64.powf(f64::from(step) / 12.0));
-    let (frequency_hz, excess_db) =
-        candidates.filter(|hz| *hz <= 500.0).map(|hz| (hz, excess(hz))).max_by(|a, b| a.1.total_cmp(&b.1))?;
+    let judged = candidates.filter_map(|hz| Some((hz, excess(&peaks, hz)?)));
+    let (frequency_hz, excess_db) = judged.max_by(|a, b| a.1.total_cmp(&b.1))?;
     (excess_db >= 2.0).then_some(MudFinding { frequency_hz, excess_db, q: 1.4 })
+}
+
+/// Peaks of a spectrum as octaves over 1 Hz and dB.
+fn harmonics(spectrum: &Spectrum) -> Vec<(f64, f64)> {
+    let (first, last) = (spectrum.bin(PEAKS_HZ.0).max(1), spectrum.bin(PEAKS_HZ.1));
+    let db = |power: f64| 10.0 * power.max(1e-20).log10();
+    let peaks: Vec<(f64, f64)> = (first..last)
+        .filter_map(|bin| match spectrum.power.get(bin - 1..bin + 2)? {
+            [a, b, c] if b > a && b >= c => Some(((bin as f64 * spectrum.bin_hz).log2(), db(*b))),
+            _ => None,
+        })
+        .collect();
+    let near = |at: f64| peaks.iter().filter(move |(other, _)| (other - at).abs() < 0.5);
+    let stands = |(at, level): &&(f64, f64)| near(*at).all(|(_, other)| *level > other - PEAK_DB);
+    peaks.iter().filter(stands).copied().collect()
+}
+
+/// How far the harmonics around `hz` stand above the line through their surroundings, in dB.
+fn excess(peaks: &[(f64, f64)], hz: f64) -> Option<f64> {
+    let distance = |at: f64| at - hz.log2();
+    let around = |(at, _): &&(f64, f64)| (AROUND.0..AROUND.1).contains(&distance(*at).abs());
+    let others: Vec<(f64, f64)> = peaks.iter().filter(around).map(|(at, db)| (distance(*at), *db)).collect();
+    let (below, above) = (others.iter().any(|peak| peak.0 < 0.0), others.iter().any(|peak| peak.0 > 0.0));
+    if others.len() < 3 || !below || !above {
+        return None;
+    }
+    let count = others.len() as f64;
+    let mean = |of: fn(&(f64, f64)) -> f64| others.iter().map(of).sum::<f64>() / count;
+    let (x, y) = (mean(|peak| peak.0), mean(|peak| peak.1));
+    let spread = others.iter().map(|peak| (peak.0 - x).powi(2)).sum::<f64>();
+    let slope = others.iter().map(|peak| (peak.0 - x) * (peak.1 - y)).sum::<f64>() / spread.max(1e-9);
+    let own = peaks.iter().filter(|(at, _)| distance(*at).abs() <= 1.0 / 6.0);
+    let (sum, own) = own.fold((0.0, 0usize), |(sum, count), (at, db)| {
+        (sum + db - (y + slope * (distance(*at) - x)), count + 1)
+    });
+    (own > 0).then(|| sum / own as f64)
 }
 
 /// What lies below the voice.

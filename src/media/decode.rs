@@ -14,7 +14,8 @@ use symphonia::core::packet::Packet;
 use symphonia::core::units::TimeBase;
 
 use super::coding::remove_nonfinite;
-use super::demux::{self, guard, sample_kind, unreadable};
+use super::demux::{self, sample_kind, unreadable};
+use super::guard::guard;
 use super::info::{AudioInfo, Container, MAX_RATE, SampleKind};
 use super::riff::{check_channels, check_rate};
 use super::{MediaError, sniff};

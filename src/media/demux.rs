@@ -2,7 +2,6 @@
 
 use std::fs::File;
 use std::io;
-use std::panic::{AssertUnwindSafe, catch_unwind};
 use std::path::Path;
 
 use symphonia::core::codecs::audio::well_known as codec;
@@ -13,6 +12,7 @@ use symphonia::core::formats::{FormatOptions, FormatReader, Track, TrackType};
 use symphonia::core::io::{MediaSource, MediaSourceStream, ReadOnlySource};
 use symphonia::core::meta::MetadataOptions;
 
+use super::guard::guard;
 use super::info::{Container, SampleKind};
 use super::{MediaError, MediaErrorKind, sniff};
 
@@ -54,12 +54,6 @@ fn open_parts(source: Box<dyn MediaSource>) -> Result<Parts, Error> {
     let decoder =
         symphonia::default::get_codecs().make_audio_decoder(parameters, &AudioDecoderOptions::default())?;
     Ok((reader, decoder, track))
-}
-
-/// Runs library code over hostile bytes: should it panic, the file counts as damaged.
-pub(crate) fn guard<T>(path: &Path, work: impl FnOnce() -> T) -> Result<T, MediaError> {
-    catch_unwind(AssertUnwindSafe(work))
-        .map_err(|_| MediaError::damaged(path, "it is damaged in a way that no decoder can follow"))
 }
 
 pub(crate) fn unreadable(path: &Path, error: Error) -> MediaError {

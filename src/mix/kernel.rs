@@ -90,12 +90,12 @@ pub fn render_edits<S: Samples + ?Sized>(
         let mut place = from;
         while place < done.min(to) {
             let next = done.min(to).min(place + scratch.frames());
-            add_part(segment, start, place..next, out, samples, scratch);
+            add_part(lane, segment, start, place..next, out, samples, scratch);
             place = next;
         }
         // ... and from there on it stands alone.
         if place < to {
-            write_part(segment, start, place..to, out, samples);
+            write_part(lane, segment, start, place..to, out, samples);
         }
         done = done.max(to);
     }
@@ -108,6 +108,7 @@ fn offset(at: Position, start: Position, frames: usize) -> usize {
 }
 
 fn write_part<S: Samples + ?Sized>(
+    lane: &PlanLane,
     segment: &Segment,
     start: Position,
     range: Range<usize>,
@@ -116,15 +117,16 @@ fn write_part<S: Samples + ?Sized>(
 ) {
     let first = number_in(segment, start, range.start);
     match out {
-        [mono] => render_part(segment, first, &mut [&mut mono[range]], samples),
+        [mono] => render_part(lane, segment, first, &mut [&mut mono[range]], samples),
         [left, right] => {
-            render_part(segment, first, &mut [&mut left[range.clone()], &mut right[range]], samples)
+            render_part(lane, segment, first, &mut [&mut left[range.clone()], &mut right[range]], samples)
         }
         _ => {}
     }
 }
 
 fn add_part<S: Samples + ?Sized>(
+    lane: &PlanLane,
     segment: &Segment,
     start: Position,
     range: Range<usize>,
@@ -136,8 +138,8 @@ fn add_part<S: Samples + ?Sized>(
     let [left, right] = &mut scratch.channels;
     let (left, right) = (&mut left[..range.len()], &mut right[..range.len()]);
     match out {
-        [_] => render_part(segment, first, &mut [&mut *left], samples),
-        [_, _] => render_part(segment, first, &mut [&mut *left, &mut *right], samples),
+        [_] => render_part(lane, segment, first, &mut [&mut *left], samples),
+        [_, _] => render_part(lane, segment, first, &mut [&mut *left, &mut *right], samples),
         _ => {}
     }
     for (channel, other) in out.iter_mut().zip([left, right]) {
@@ -151,10 +153,20 @@ fn number_in(segment: &Segment, start: Position, offset: usize) -> u64 {
 }
 
 /// Renders the segment's samples from number `first` on into `out`, one slice for each channel of the lane.
-fn render_part<S: Samples + ?Sized>(segment: &Segment, first: u64, out: &mut [&mut [f32]], samples: &mut S) {
+fn render_part<S: Samples + ?Sized>(
+    lane: &PlanLane,
+    segment: &Segment,
+    first: u64,
+    out: &mut [&mut [f32]],
+    samples: &mut S,
+) {
     let from = segment.source_in.saturating_add(first);
+    let highpass = segment.highpass.and_then(|index| lane.highpasses.get(index));
     for (number, channel) in (0..segment.channels).zip(out.iter_mut()) {
         samples.fill(segment.asset, number, from, channel);
+        if let Some(low) = highpass {
+            low.take_from(samples, segment.asset, number, from, channel);
+        }
     }
     if let [left, right] = out
         && segment.channels == 1

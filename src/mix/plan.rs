@@ -3,6 +3,7 @@
 use std::f64::consts::FRAC_1_SQRT_2;
 use std::sync::Arc;
 
+use super::highpass::LowPart;
 use crate::song::rules::FARTHEST;
 use crate::song::{
     AssetId, Fade, Lane, LaneId, Length, Pan, Polarity, Position, Region, RegionId, Role, Song, Span,
@@ -28,7 +29,7 @@ impl Plan {
     /// does not know counts as mono, so that a session with a missing take still plays.
     #[must_use]
     pub fn compile(song: &Song, rate: u32, channels: &dyn Fn(AssetId) -> Option<u16>) -> Plan {
-        let lanes = song.lanes.iter().map(|lane| Arc::new(PlanLane::compile(lane, channels)));
+        let lanes = song.lanes.iter().map(|lane| Arc::new(PlanLane::compile(lane, rate, channels)));
         Plan { rate, lanes: lanes.collect(), extent: song.extent() }
     }
 
@@ -40,7 +41,7 @@ impl Plan {
             let same = |old: &&Arc<PlanLane>| Arc::ptr_eq(&old.source, lane);
             // Nearly always it is where it was.
             let old = self.lanes.get(index).filter(same).or_else(|| self.lanes.iter().find(same));
-            old.map_or_else(|| Arc::new(PlanLane::compile(lane, channels)), Arc::clone)
+            old.map_or_else(|| Arc::new(PlanLane::compile(lane, self.rate, channels)), Arc::clone)
         };
         let lanes = song.lanes.iter().enumerate().map(compile).collect();
         Plan { rate: self.rate, lanes, extent: song.extent() }
@@ -101,15 +102,28 @@ pub struct PlanLane {
     pub pan_gains: PanGains,
     /// The regions in order of their start. Each ends after the one before it.
     pub segments: Vec<Segment>,
+    /// The high-passes of its regions, each once: [`Segment::highpass`] counts them.
+    pub highpasses: Vec<LowPart>,
 }
 
 impl PlanLane {
-    fn compile(lane: &Arc<Lane>, channels: &dyn Fn(AssetId) -> Option<u16>) -> PlanLane {
+    fn compile(lane: &Arc<Lane>, rate: u32, channels: &dyn Fn(AssetId) -> Option<u16>) -> PlanLane {
         let of = |asset: AssetId| channels(asset).unwrap_or(1).clamp(1, 2);
         // A lane without regions is as wide as its take.
         let widest = lane.regions.iter().map(|region| of(region.asset)).max();
         let width = widest.unwrap_or_else(|| of(lane.asset));
-        let segment = |region: &Arc<Region>| Segment::compile(region, of(region.asset), width);
+        let mut cuts: Vec<f64> = Vec::new();
+        for hz in lane.regions.iter().filter_map(|region| region.highpass_hz) {
+            if !cuts.contains(&hz) {
+                cuts.push(hz);
+            }
+        }
+        let highpasses: Vec<LowPart> = cuts.iter().map(|hz| LowPart::new(*hz, rate)).collect();
+        let segment = |region: &Arc<Region>| {
+            let highpass = region.highpass_hz.and_then(|hz| cuts.iter().position(|cut| *cut == hz));
+            let reach = highpass.and_then(|index| highpasses.get(index)).map_or(0, LowPart::reach);
+            Segment { highpass, reach, ..Segment::compile(region, of(region.asset), width) }
+        };
         let sign = if lane.polarity == Polarity::Inverted { -1.0 } else { 1.0 };
         PlanLane {
             id: lane.id,
@@ -121,6 +135,7 @@ impl PlanLane {
             pan: lane.pan,
             pan_gains: if width == 1 { pan::mono(lane.pan) } else { pan::stereo(lane.pan) },
             segments: lane.regions.iter().map(segment).collect(),
+            highpasses,
             source: Arc::clone(lane),
         }
     }
@@ -160,6 +175,10 @@ pub struct Segment {
     pub fade_in: Ramp,
     /// The ramp up to `end`. The two ramps never meet.
     pub fade_out: Ramp,
+    /// The high-pass: its index in [`PlanLane::highpasses`].
+    pub highpass: Option<usize>,
+    /// How many frames of the recording before and after it are needed besides its own.
+    pub reach: u64,
 }
 
 impl Segment {
@@ -182,6 +201,8 @@ impl Segment {
             gain: region.gain_db.to_linear().0 * spread,
             fade_in: Ramp::new(fade_in),
             fade_out: Ramp::new(fade_out),
+            highpass: None,
+            reach: 0,
         }
     }
 
@@ -189,5 +210,13 @@ impl Segment {
     #[must_use]
     pub fn length(&self) -> u64 {
         self.end.since(self.at).0
+    }
+
+    /// Frames of the recording that its samples from one position to another, both within its edges, rest on: from,
+    /// up to. They may lie beyond the recording's end.
+    #[must_use]
+    pub fn frames(&self, from: Position, to: Position) -> (u64, u64) {
+        let place = |at: Position| self.source_in.saturating_add(at.since(self.at).0);
+        (place(from).saturating_sub(self.reach), place(to).saturating_add(self.reach))
     }
 }

@@ -8,17 +8,21 @@
 //! ```
 //!
 //! **Where it begins.** Blocks that follow each other go on; one that does not begins from silence. What is heard
-//! from a lane's first sample on, or from anywhere before, is the bounce's sample, bit for bit. To begin in mid-song, give it the
-//! [`ToneStage::preroll`] frames before first and throw them away: what follows then differs from the bounce by less
-//! than [`PREROLL_BOUND_DB`](crate::sound::bank::PREROLL_BOUND_DB) of the sound. For a loop, clone the stage at the loop's start (outside of
-//! the callback) and [`ToneStage::restore`] it at each pass.
+//! from a lane's first sample on, or from anywhere before, is the same wherever it began, bit for bit. To begin in mid-song,
+//! everybody (a bounce of a part, a jump, each pass of a loop) gives it the [`ToneStage::preroll`] frames before first and throws
+//! them away. So all of them give the same bits there, and differ from a bounce of the whole song by less than
+//! [`PREROLL_BOUND_DB`](crate::sound::bank::PREROLL_BOUND_DB) of the sound. The pre-roll belongs to the plan, not to
+//! what of it is heard: a lane sounds the same in any company.
 //!
 //! **A swap of plans.** Make the stage of the new plan outside the callback, [`ToneStage::adopt`] the old one inside: state is
 //! kept, parameters glide.
 
 use super::plan::{Plan, PlanLane};
-use crate::song::{LaneId, Tone};
-use crate::sound::bank::{Bank, Blocks, Group, Hear, Reduction, Search, Voice};
+use crate::song::{LaneId, Position, Tone};
+use crate::sound::bank::{Bank, Blocks, Group, Hear, Reduction, Search, Voice, tail_frames};
+
+/// Shortest pre-roll in parts of a second: longer than the seam of a loop, which lies in it.
+const LEAST_PREROLL: u32 = 50;
 
 /// What is heard of one lane instead of its tone as it is set. For listening only.
 #[derive(Debug, Clone, Copy, PartialEq, Default)]
@@ -35,8 +39,9 @@ pub struct Ear {
 #[derive(Debug, Clone)]
 pub struct ToneStage {
     bank: Bank,
-    /// For each voice of the bank the lane's row in the plan.
+    /// For each voice of the bank the lane's row in the plan, rising.
     rows: Vec<usize>,
+    preroll: u64,
 }
 
 impl ToneStage {
@@ -50,14 +55,29 @@ impl ToneStage {
     /// so that they can glide to what they are now. Allocates.
     #[must_use]
     pub fn for_listening(plan: &Plan, ear: &dyn Fn(LaneId) -> Ear, old: Option<&ToneStage>) -> ToneStage {
+        let kept = |lane: &PlanLane| old.is_some_and(|old| old.reduction(lane.id).is_some());
+        ToneStage::of(plan, &|_| true, ear, &kept)
+    }
+
+    /// The processors of those lanes alone whose row `heard` lets through. Allocates.
+    #[must_use]
+    pub fn of_heard(plan: &Plan, heard: &dyn Fn(usize) -> bool, ear: &dyn Fn(LaneId) -> Ear) -> ToneStage {
+        ToneStage::of(plan, heard, ear, &|_| false)
+    }
+
+    fn of(
+        plan: &Plan,
+        heard: &dyn Fn(usize) -> bool,
+        ear: &dyn Fn(LaneId) -> Ear,
+        kept: &dyn Fn(&PlanLane) -> bool,
+    ) -> ToneStage {
         let none = Tone::default();
         let mut rows = Vec::new();
         let mut voices = Vec::new();
-        for (row, lane) in plan.lanes().iter().enumerate() {
+        for (row, lane) in plan.lanes().iter().enumerate().filter(|(row, _)| heard(*row)) {
             let ear = ear(lane.id);
             let own = lane.tone().filter(|_| !ear.before).unwrap_or(&none);
-            let kept = old.is_some_and(|old| old.reduction(lane.id).is_some());
-            if own.is_idle() && ear.search.is_none() && !kept {
+            if own.is_idle() && ear.search.is_none() && !kept(lane) {
                 continue;
             }
             rows.push(row);
@@ -69,7 +89,9 @@ impl ToneStage {
                 search: ear.search,
             });
         }
-        ToneStage { bank: Bank::new(&voices, plan.rate()), rows }
+        let preroll =
+            if rows.is_empty() { 0 } else { preroll(plan).max(u64::from(plan.rate() / LEAST_PREROLL)) };
+        ToneStage { bank: Bank::new(&voices, plan.rate()), rows, preroll }
     }
 
     /// True if no lane has a tone that does anything.
@@ -81,16 +103,48 @@ impl ToneStage {
     /// Processes the next `frames` frames of all lanes in place, from position `at` on. `blocks` is asked by the lane's row in
     /// the plan. Realtime-safe.
     pub fn process(&mut self, at: i64, frames: usize, blocks: &mut impl Blocks) {
-        let ToneStage { bank, rows } = self;
+        let ToneStage { bank, rows, .. } = self;
         for group in bank.groups_mut() {
             process_group(group, rows, at, frames, blocks);
         }
     }
 
-    /// Frames that a start in mid-song must be given, and thrown away, before what is heard.
+    /// As [`ToneStage::process`], with the blocks of its own lanes alone: `blocks` is asked by the place of the lane in
+    /// [`ToneStage::rows`]. Realtime-safe.
+    pub fn process_own(&mut self, at: i64, frames: usize, blocks: &mut impl Blocks) {
+        for group in self.bank.groups_mut() {
+            group.process(at, frames, blocks);
+        }
+    }
+
+    /// Rows in the plan of the lanes that have processors, rising.
+    #[must_use]
+    pub fn rows(&self) -> &[usize] {
+        &self.rows
+    }
+
+    /// Frames that a start in mid-song is given, and that are thrown away, before what is heard.
     #[must_use]
     pub fn preroll(&self) -> u64 {
-        self.bank.groups().iter().map(Group::tail).max().unwrap_or(0)
+        self.preroll
+    }
+
+    /// Where the pre-roll of a start at `at` begins; there is nothing to hear before the plan's first sample. Realtime-safe.
+    #[must_use]
+    pub fn preroll_from(&self, at: Position, plan: &Plan) -> Position {
+        let first = plan.extent().map_or(at, |extent| extent.start);
+        Position(at.0.saturating_sub_unsigned(self.preroll)).max(first.min(at))
+    }
+
+    /// True if the block that goes on begins at `at`. Realtime-safe.
+    #[must_use]
+    pub fn stands_at(&self, at: Position) -> bool {
+        self.bank.groups().iter().all(|group| group.stands_at(at.0))
+    }
+
+    /// Lets a block at `at` go on from the state as it is: through a splice. Realtime-safe.
+    pub fn move_to(&mut self, at: Position) {
+        self.bank.groups_mut().iter_mut().for_each(|group| group.move_to(at.0));
     }
 
     /// Begins anew from silence. Realtime-safe.
@@ -114,6 +168,15 @@ impl ToneStage {
         self.bank.reduction(lane.0)
     }
 
+    /// Tells for each of its lanes the row in the plan and what its dynamics take away right now. Realtime-safe.
+    pub fn reductions(&self, tell: &mut dyn FnMut(usize, Reduction)) {
+        self.bank.reductions(&mut |voice, reduction| {
+            if let Some(row) = self.rows.get(voice) {
+                tell(*row, reduction);
+            }
+        });
+    }
+
     /// Takes it apart into groups of up to eight channels, for a bounce that works on them side by side. Allocates.
     #[must_use]
     pub fn into_parts(self) -> Vec<ToneGroup> {
@@ -121,6 +184,15 @@ impl ToneStage {
         let part = |group: &Group| ToneGroup { group: group.clone(), rows: rows.clone() };
         self.bank.groups().iter().map(part).collect()
     }
+}
+
+/// Frames that a start in mid-song is given, and that are thrown away, before what is heard: the longest tail of all lanes' tones,
+/// whatever of them is heard; 0 if none has a tone.
+#[must_use]
+pub fn preroll(plan: &Plan) -> u64 {
+    let tones = plan.lanes().iter().filter_map(|lane| lane.tone()).filter(|tone| !tone.is_idle());
+    let longest = tones.map(|tone| tail_frames(tone, plan.rate())).max();
+    longest.map_or(0, |tail| tail.max(u64::from(plan.rate() / LEAST_PREROLL)))
 }
 
 /// One group of a [`ToneStage`], to be run on a thread of its own.

@@ -13,12 +13,13 @@ use super::prompt::Prompt;
 use super::shapes::Shapes;
 use super::steps::Step;
 use super::theme::Theme;
-use super::transport::{Audible, Playing};
+use super::tone_desk::ToneDesk;
+use super::transport::{Audible, Levels, Playing};
 use super::view::{Pane, View};
 use crate::command::{Context, Cursor, Hearing, Presets};
 use crate::edit::Session;
 use crate::media::Peaks;
-use crate::song::{AssetId, EditId, Lane, LaneId, RegionId};
+use crate::song::{AssetId, EditId, Lane, LaneId, RegionId, Song};
 
 /// What the screen looks at besides its own state.
 #[derive(Debug, Clone, Copy)]
@@ -90,16 +91,23 @@ pub struct App {
     pub(super) starts: HashMap<AssetId, Starts>,
     pub(super) starts_seen: u64,
     pub(super) lines: Lines,
+    /// The state whose words were asked for last.
+    pub(super) asked_words: Option<EditId>,
+    /// Why there are no measured words, if there are none.
+    pub(super) no_words: Option<String>,
+    pub(super) offers: super::proposals::Offers,
     pub(super) progress: Option<(u64, u64)>,
     pub(super) playing: Playing,
     /// Ticks since playing began, to show meters less often than the playhead moves.
     pub(super) ticks: u64,
     pub(super) meters: Vec<u8>,
-    /// The same of what goes out, left and right, if the player measures it.
-    pub(super) sum: Option<(u8, u8)>,
+    /// What goes out, if the player measures it.
+    pub(super) sum: Option<Levels>,
     /// The state that is heard instead of the one shown.
     pub(super) heard: Option<EditId>,
     pub(super) sound: String,
+    /// Work on the tone of the cursor's lane.
+    pub(super) tone: ToneDesk,
     /// Where the graph view stands.
     pub(super) walker: EditId,
     pub(super) scrolled: usize,
@@ -136,6 +144,9 @@ impl App {
             starts: HashMap::new(),
             starts_seen: 0,
             lines: Lines::default(),
+            asked_words: None,
+            no_words: None,
+            offers: super::proposals::Offers::default(),
             progress: None,
             playing: Playing::default(),
             ticks: 0,
@@ -143,6 +154,7 @@ impl App {
             sum: None,
             heard: None,
             sound: setup.sound,
+            tone: ToneDesk::default(),
             walker: EditId(0),
             scrolled: 0,
             drag: None,
@@ -188,6 +200,7 @@ impl App {
             lane: self.view.lane,
             level_db: self.view.level_db,
             state: self.heard,
+            tone: self.view.lane.and_then(|lane| self.tone.ear(lane)),
         }
     }
 
@@ -195,6 +208,12 @@ impl App {
     #[must_use]
     pub fn heard(&self) -> Option<EditId> {
         self.heard
+    }
+
+    /// What is heard instead of any state: a proposal as it would be, with a number that changes with it.
+    #[must_use]
+    pub fn trial(&self) -> Option<(u64, &Arc<Song>)> {
+        self.offers.trial.as_ref().map(|trial| (trial.number, &trial.song))
     }
 
     /// True while the player runs.
@@ -243,6 +262,8 @@ impl App {
         match self.view.pane {
             Pane::Lanes => Place::Lanes,
             Pane::Close => Place::Close,
+            Pane::Tone => Place::Tone,
+            Pane::Proposals => Place::Proposals,
             Pane::Graph => Place::Graph,
             Pane::Log | Pane::Help => Place::Everywhere,
         }

@@ -39,6 +39,8 @@ pub fn draw(app: &App, world: &World, buffer: &mut Buffer) -> Option<(u16, u16)>
     match app.view.pane {
         Pane::Lanes => views::lanes::draw(&brush, buffer),
         Pane::Close => views::close::draw(&brush, buffer),
+        Pane::Tone => views::tone::draw(&brush, buffer),
+        Pane::Proposals => views::proposals::draw(&brush, buffer),
         Pane::Graph => views::graph::draw(&brush, buffer),
         Pane::Log => views::log::draw(&brush, buffer),
         Pane::Help => views::help::draw(&brush, buffer),

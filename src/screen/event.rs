@@ -6,9 +6,11 @@ use super::key::Key;
 use super::lines::Starts;
 use super::log::Weight;
 use super::transport::{Playing, TransportRequest};
+use crate::command::timing::Timing;
 use crate::command::{Diagnostic, Done};
+use crate::listen::ToneLook;
 use crate::media::Peaks;
-use crate::song::AssetId;
+use crate::song::{AssetId, EditId, Lane};
 
 /// What happens.
 #[derive(Debug, Clone)]
@@ -29,8 +31,12 @@ pub enum Event {
     Peaks(AssetId, Arc<Peaks>),
     /// Starts of words in a recording were found.
     Starts(AssetId, Starts),
+    /// The words of a state were measured, or cannot be; answers an [`Effect::Words`].
+    Words(EditId, Result<Arc<Timing>, Diagnostic>),
     /// Samples that an [`Effect::Samples`] asked for: from which frame on.
     Samples(AssetId, u64, Arc<[f32]>),
+    /// What an [`Effect::ToneLook`] asked for.
+    Toned(Arc<Lane>, Arc<ToneLook>),
     /// Background work: how much is done of all; nothing is left to do if both are equal.
     Progress(u64, u64),
     /// What the player says.
@@ -75,8 +81,15 @@ pub enum Effect {
     Edit(String),
     /// Do this with the sound.
     Transport(TransportRequest),
+    /// Send the sound to this output; empty: tell what outputs there are.
+    Output(String),
     /// Read samples of a recording (frames from, up to) and answer with [`Event::Samples`].
     Samples(AssetId, u64, u64),
+    /// Look at a lane's tone and answer with [`Event::Toned`].
+    ToneLook(Arc<Lane>),
+    /// Measure the words of the state that is shown, in the background, and answer with [`Event::Words`]. A newer one of
+    /// these makes older ones needless.
+    Words(EditId),
     /// Stop background work.
     Cancel,
     /// Send the whole screen again.

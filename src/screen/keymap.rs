@@ -8,7 +8,7 @@
 //! builds-on = "another"          # optional
 //! counts = true                  # digits before a key repeat it
 //!
-//! [everywhere]                   # or lanes, close, graph: that view only, before `everywhere`
+//! [everywhere]                   # or lanes, close, tone, proposals, graph: that view only, before `everywhere`
 //! "f" = "cut at cursor on {target}"
 //! "m n" = "type \"note \""
 //! "ctrl-q" = false               # nothing is bound to it any more
@@ -33,16 +33,22 @@ pub enum Place {
     Lanes,
     /// In the close view.
     Close,
+    /// In the tone view.
+    Tone,
+    /// In the list of proposals.
+    Proposals,
     /// In the graph view.
     Graph,
 }
 
 impl Place {
     /// All places with the word that names each in a file.
-    pub const ALL: [(Place, &'static str); 4] = [
+    pub const ALL: [(Place, &'static str); 6] = [
         (Place::Everywhere, "everywhere"),
         (Place::Lanes, "lanes"),
         (Place::Close, "close"),
+        (Place::Tone, "tone"),
+        (Place::Proposals, "proposals"),
         (Place::Graph, "graph"),
     ];
 
@@ -223,7 +229,7 @@ impl Reading<'_> {
                 (Some(place), _) => Section::Keys(place),
                 (None, "groups") => Section::Groups,
                 (None, _) => {
-                    let names = "everywhere, lanes, close, graph or groups";
+                    let names = "everywhere, lanes, close, tone, proposals, graph or groups";
                     self.problem(at, format!("there is no section [{name}]; it can be {names}"));
                     Section::Unknown
                 }

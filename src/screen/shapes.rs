@@ -32,6 +32,10 @@ pub struct Glyphs {
     pub late: &'static str,
     /// See `early`.
     pub tight: &'static str,
+    /// Off on purpose, and left out.
+    pub held: &'static str,
+    /// See `held`.
+    pub gone: &'static str,
     /// The lane of the cursor.
     pub focus: &'static str,
     /// A bead of the edit graph, and the one shown.
@@ -72,6 +76,8 @@ static FINE: Glyphs = Glyphs {
     early: "◂",
     late: "▸",
     tight: "·",
+    held: "=",
+    gone: "×",
     focus: "▌",
     bead: "○",
     here: "●",
@@ -98,6 +104,8 @@ static PLAIN: Glyphs = Glyphs {
     early: "<",
     late: ">",
     tight: ".",
+    held: "=",
+    gone: "x",
     focus: ">",
     bead: "o",
     here: "@",

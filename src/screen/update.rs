@@ -34,12 +34,15 @@ impl App {
             Event::Done(done) => {
                 self.waiting = false;
                 self.heard = None;
+                self.offers.done();
+                self.offers.trial = None;
                 self.say(Weight::Fine, &format!("{}  (edit {})", done.summary, done.edit));
                 self.go_on(world)
             }
             Event::Refused(error) => {
                 self.waiting = false;
                 self.steps.clear();
+                self.offers.refused();
                 self.say(Weight::Wrong, &error.to_string());
                 Vec::new()
             }
@@ -52,10 +55,22 @@ impl App {
                 self.starts_seen += 1;
                 Vec::new()
             }
+            Event::Words(state, Ok(timing)) => {
+                self.no_words = None;
+                self.measured(world, state, &timing);
+                Vec::new()
+            }
+            Event::Words(_, Err(why)) => {
+                self.no_words = Some(why.to_string());
+                // What was measured is of a state that is gone.
+                self.lines = super::lines::Lines::default();
+                Vec::new()
+            }
             Event::Samples(asset, from, samples) => {
                 self.details.insert(asset, Detail { from, samples, asked: None });
                 Vec::new()
             }
+            Event::Toned(lane, look) => self.toned(lane, look),
             Event::Progress(done, all) => {
                 self.progress = (done < all).then_some((done, all));
                 Vec::new()
@@ -156,8 +171,11 @@ impl App {
             return;
         }
         if self.ticks.is_multiple_of(METER_TICKS) {
-            self.meters = self.levels(world);
-            self.sum = self.playing.peaks.map(|(left, right)| (meter(left), meter(right)));
+            self.sum = self.playing.levels.take();
+            self.meters = match &self.sum {
+                Some(sum) => sum.lanes.iter().map(|peak| meter(*peak)).collect(),
+                None => self.levels(world),
+            };
         }
         self.ticks += 1;
         let width = f64::from(self.wave_columns(world));
@@ -226,12 +244,17 @@ impl App {
         if self.heard.is_some_and(|id| id == world.session.history.head()) {
             self.heard = None;
         }
+        // A proposal is only heard where it is seen.
+        if !matches!(self.view.pane, Pane::Proposals | Pane::Close) {
+            self.offers.trial = None;
+        }
         let edits = world.session.history.edits().len() as u64;
         self.walker.0 = self.walker.0.min(edits);
         self.view.collapsed.retain(|id| song.lane(*id).is_some());
         self.view.top = self.view.top.min(song.lanes.len().saturating_sub(1));
-        self.refresh_lines(world);
+        self.refresh_lines(world, effects);
         self.ask_for_samples(world, effects);
+        self.settle_tone(world, effects);
     }
 
     /// Asks for the samples that a close look needs and that are not at hand.
@@ -243,7 +266,7 @@ impl App {
                 let lanes = layout.strips.iter().map(|strip| song.lanes[strip.row].as_ref());
                 (lanes.collect(), self.position_of(0.0), self.position_of(f64::from(layout.wave.width)))
             }
-            Pane::Close => {
+            Pane::Close | Pane::Proposals => {
                 let both = [self.view.lane, self.partner(world)].into_iter().flatten();
                 let half = f64::from(self.size.0) / 2.0 * samples_per_column(self.view.close_zoom);
                 let at = self.view.cursor as f64;
@@ -281,7 +304,8 @@ impl App {
 }
 
 /// A peak (linear) as a step from 0 to 8: 6 dB a step, from -42 dB up.
-fn meter(peak: f32) -> u8 {
+/// Eighths of a meter of 48 dB.
+pub(super) fn meter(peak: f32) -> u8 {
     #[expect(clippy::cast_possible_truncation, clippy::cast_sign_loss, reason = "held in range")]
     let steps = (8.0 + 20.0 * peak.max(1e-6).log10() / 6.0).round().clamp(0.0, 8.0) as u8;
     steps

@@ -14,6 +14,10 @@ pub enum Pane {
     Lanes,
     /// Two lanes mirrored about one axis.
     Close,
+    /// The tone of the cursor's lane.
+    Tone,
+    /// What a command proposes, to be gone through one by one.
+    Proposals,
     /// The edit graph.
     Graph,
     /// All messages.
@@ -24,9 +28,11 @@ pub enum Pane {
 
 impl Pane {
     /// All views with the word that names each.
-    pub const ALL: [(Pane, &'static str); 5] = [
+    pub const ALL: [(Pane, &'static str); 7] = [
         (Pane::Lanes, "lanes"),
         (Pane::Close, "close"),
+        (Pane::Tone, "tone"),
+        (Pane::Proposals, "proposals"),
         (Pane::Graph, "graph"),
         (Pane::Log, "log"),
         (Pane::Help, "help"),

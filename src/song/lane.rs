@@ -9,6 +9,7 @@ use super::ids::{AssetId, LaneId, RegionId};
 use super::region::Region;
 use super::tone::Tone;
 use super::units::{Db, Position};
+use super::words::Hold;
 
 /// What a take is for.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Hash, Default, Serialize, Deserialize, JsonSchema)]
@@ -132,6 +133,9 @@ pub struct Lane {
     /// Remarks.
     #[serde(default, skip_serializing_if = "Vec::is_empty")]
     pub notes: Vec<Note>,
+    /// Offsets that its words are meant to have, in the order of the words.
+    #[serde(default, skip_serializing_if = "Vec::is_empty")]
+    pub holds: Vec<Hold>,
     /// Its regions in order of their start.
     pub regions: Vec<Arc<Region>>,
 }

@@ -15,6 +15,7 @@ mod role_guess;
 pub mod rules;
 mod tempo;
 pub mod tone;
+mod tone_words;
 mod units;
 mod words;
 
@@ -29,8 +30,9 @@ pub use lane::{Lane, Note, Pan, Polarity, Role};
 pub use region::{Edges, Region};
 pub use tempo::{Marker, Meter, Tempo, TempoMap};
 pub use tone::Tone;
+pub use tone_words::tone_words;
 pub use units::{Db, Length, Linear, Position, Shift};
-pub use words::{SungWord, SungWords};
+pub use words::{Hold, SungWord, SungWords};
 
 /// A recording on disk, known by its path and by the hash of its bytes. It is never written to.
 #[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize, JsonSchema)]

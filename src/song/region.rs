@@ -23,6 +23,9 @@ pub struct Region {
     pub at: Position,
     /// Gain of this region alone.
     pub gain_db: Db,
+    /// What lies below this frequency (Hz) is taken away, without delay; none unless given.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub highpass_hz: Option<f64>,
     /// The ramp at its start.
     pub fade_in: Fade,
     /// The ramp at its end.
@@ -100,6 +103,12 @@ impl Region {
     #[must_use]
     pub fn flows_into(&self, next: &Region) -> bool {
         self.asset == next.asset && self.end() == next.at && self.source_end() == next.source_in
+    }
+
+    /// True if both shape their sound alike, fades aside, so that they can become one where they flow into each other.
+    #[must_use]
+    pub fn sounds_like(&self, other: &Region) -> bool {
+        self.gain_db == other.gain_db && self.highpass_hz == other.highpass_hz
     }
 
     /// The part of it from one position to another, both within its edges; fades as they are.

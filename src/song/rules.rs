@@ -10,13 +10,15 @@ use std::collections::HashSet;
 use std::fmt;
 
 use super::{
-    AssetId, Fade, Lane, LaneId, Length, Position, Region, RegionId, Role, Song, SungWord, SungWords,
+    AssetId, Fade, Hold, Lane, LaneId, Length, Position, Region, RegionId, Role, Song, SungWord, SungWords,
 };
 
 /// Largest distance from the origin, in samples: over 1500 hours at 192 kHz, far from any overflow.
 pub const FARTHEST: i64 = 1 << 40;
 /// Range of every gain, in dB. The lower end is below the noise of 24 bits.
 pub const GAIN_RANGE: std::ops::RangeInclusive<f64> = -144.0..=24.0;
+/// Frequencies of a region's high-pass, in Hz.
+pub const HIGHPASS_RANGE: std::ops::RangeInclusive<f64> = 20.0..=500.0;
 /// Most lanes of a session.
 pub const MOST_LANES: usize = 1024;
 /// Longest name or note, in characters.
@@ -193,6 +195,11 @@ pub fn check_lane(lane: &Lane, assets: &dyn AssetFrames, found: &mut Vec<Violati
     if long(&lane.name) || lane.notes.iter().any(|note| long(&note.text)) {
         found.push(of_lane(Rule::Range("text")));
     }
+    let far = |hold: &Hold| hold.word > FARTHEST.unsigned_abs() || !in_reach(Position(hold.by.0));
+    let rising = lane.holds.windows(2).all(|pair| pair[0].word < pair[1].word);
+    if !rising || lane.holds.len() > MOST_WORDS || lane.holds.iter().any(far) {
+        found.push(of_lane(Rule::Range("held offset")));
+    }
     if assets.frames(lane.asset).is_none() {
         found.push(of_lane(Rule::UnknownAsset(lane.asset)));
     }
@@ -234,6 +241,9 @@ fn check_region(
     }
     if !GAIN_RANGE.contains(&region.gain_db.0) {
         push(Rule::Range("gain"));
+    }
+    if region.highpass_hz.is_some_and(|hz| !HIGHPASS_RANGE.contains(&hz)) {
+        push(Rule::Range("high-pass"));
     }
     let bent = |fade: Fade| !(-1.0..=1.0).contains(&fade.bend.0);
     if bent(region.fade_in) || bent(region.fade_out) {
@@ -290,6 +300,7 @@ mod tests {
             length: Length(length),
             at: Position(at),
             gain_db: Db(0.0),
+            highpass_hz: None,
             fade_in: Fade::NONE,
             fade_out: Fade::NONE,
         }
@@ -308,6 +319,7 @@ mod tests {
             solo: false,
             tone: None,
             notes: vec![],
+            holds: vec![],
             regions: regions.into_iter().map(Arc::new).collect(),
         }
     }

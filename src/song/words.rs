@@ -4,6 +4,7 @@ use schemars::JsonSchema;
 use serde::{Deserialize, Serialize};
 
 use super::ids::AssetId;
+use super::units::Shift;
 
 /// One word of the guide, in frames of its recording at the session's rate.
 #[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize, JsonSchema)]
@@ -28,4 +29,14 @@ pub struct SungWords {
     pub asset: AssetId,
     /// Its words; onsets rise.
     pub words: Vec<SungWord>,
+}
+
+/// An offset that a lane's word is meant to have, so that looseness that was sung on purpose stays.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, Deserialize, JsonSchema)]
+#[serde(deny_unknown_fields)]
+pub struct Hold {
+    /// Which word: its onset in the guide's recording, in frames at the session's rate.
+    pub word: u64,
+    /// By how much the lane's word is to be later than the guide's; negative is earlier.
+    pub by: Shift,
 }

@@ -76,6 +76,13 @@ impl Wide {
         each!(i => if self.0[i].abs() < 1e-30 { 0.0 } else { self.0[i] })
     }
 
+    /// One over each of them.
+    #[inline(always)]
+    #[must_use]
+    pub fn inverse(self) -> Wide {
+        each!(i => 1.0 / self.0[i])
+    }
+
     /// The same in single precision.
     #[inline(always)]
     #[must_use]

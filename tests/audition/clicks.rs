@@ -1,6 +1,6 @@
 //! No click: what a change adds to the steps between samples is never more than its crossfade must.
 
-use tautline::audition::{Choice, Command, Listening, Setup};
+use tautline::audition::{Choice, Command, Listening, Setup, Staged};
 use tautline::song::{AssetId, Db, LaneId, Pan, Position, Song, Span};
 
 use crate::engine::{Rig, at, offline, plan, scene};
@@ -55,7 +55,7 @@ fn every_kind_of_edit_swaps_without_a_click() {
         let mut rig = Rig::new(setup, &takes, scene(&before, &takes, &listening), 0);
         rig.play(0);
         rig.run(1000);
-        rig.send(Command::Scene(scene(&after, &takes, &listening)));
+        rig.send(Command::Scene(Staged::new(scene(&after, &takes, &listening))));
         rig.run(1000);
         let live = rig.heard();
         let renders = [&before, &after].map(|song| {

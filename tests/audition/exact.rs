@@ -2,7 +2,7 @@
 //! goes sample by sample and looks every sample up in an offline render of the whole song.
 
 use proptest::prelude::*;
-use tautline::audition::{Choice, Command, Listening, Setup};
+use tautline::audition::{Choice, Command, Listening, Setup, Staged};
 use tautline::song::{Length, Position, Song, Span};
 
 use crate::engine::{Rig, at, offline, plan, scene};
@@ -164,7 +164,7 @@ fn moved(mut place: Place) -> Place {
 
 fn command(act: &Act, scenes: &[std::sync::Arc<tautline::audition::Scene>]) -> Command {
     match act {
-        Act::Swap(index) => Command::Scene(std::sync::Arc::clone(&scenes[*index])),
+        Act::Swap(index) => Command::Scene(Staged::new(std::sync::Arc::clone(&scenes[*index]))),
         Act::Jump(to) => Command::Locate(Position(*to)),
         Act::Loop(span) => {
             Command::Loop(span.map(|(start, end)| Span { start: Position(start), end: Position(end) }))
@@ -334,7 +334,7 @@ fn both_sides_of_the_listening_choices_are_where_they_belong() {
     let guide = offline(&plan, &takes, &|index| index == 0);
     let lane = offline(&plan, &takes, &|index| index == 1);
     let (apart, both) = (run(Listening::to(Choice::Apart(id))), run(Listening::to(Choice::Both(id))));
-    let mono = run(Listening { choice: Choice::Both(id), mono: true });
+    let mono = run(Listening { mono: true, ..Listening::to(Choice::Both(id)) });
     for place in 0..1000 {
         let (guide, lane) = (at(&guide, place as i64), at(&lane, place as i64));
         // The guide is mono in the middle: as loud on the left as before. The lane is stereo: half the sum, 3 dB down.

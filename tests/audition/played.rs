@@ -7,7 +7,8 @@ use std::time::Duration;
 
 use tautline::audition::cache::{self, TakeFile};
 use tautline::audition::{
-    AuditionError, Command, Event, Listening, OutputChoice, OutputOptions, Player, Renderer, Scene, Setup,
+    AuditionError, Command, Event, LaneReading, Listening, MeterDesk, OutputChoice, OutputOptions, Player,
+    Renderer, Scene, Setup,
 };
 use tautline::media::{OutputFormat, WavReader, WavSpec, create_sink};
 use tautline::mix::{Plan, Samples};
@@ -248,4 +249,41 @@ fn edits_and_comparisons_reach_a_player_that_runs_and_the_playhead_is_behind_the
     let heard = player.status().heard;
     player.detach().unwrap();
     assert!((0..96_000).contains(&heard.0));
+}
+
+#[test]
+fn each_lane_has_a_meter_of_its_own() {
+    // EBU Tech 3341, case 1: stereo 1 kHz at -23 dBFS reads -23.0 +-0.1 LUFS; the same in one channel is 3.01 dB less.
+    let turn = std::f64::consts::TAU * 1000.0 / f64::from(RATE);
+    let frames = 4 * RATE as usize;
+    let tone: Vec<f32> =
+        (0..frames).map(|n| (10f64.powf(-23.0 / 20.0) * (turn * n as f64).sin()) as f32).collect();
+    let against: Vec<f32> = tone.iter().map(|sample| -sample).collect();
+    let takes = Takes([(AssetId(1), vec![tone.clone()]), (AssetId(2), vec![tone, against])].into());
+    // The third lane sounds for its first half second only.
+    let song = song(vec![
+        lane(1, "one", vec![region(1, 1, 0, frames as u64, 0)]),
+        lane(2, "two", vec![region(2, 2, 0, frames as u64, 0)]),
+        lane(3, "three", vec![region(3, 1, 0, u64::from(RATE) / 2, 0)]),
+    ]);
+    let scene = Arc::new(Scene::new(plan(&song, &takes), &Listening::default()));
+    let (mut engine, mut remote, feed) = Renderer::new(Setup::at_unity(RATE), takes, scene, Position(0));
+    let mut desk = MeterDesk::new(RATE, feed).unwrap();
+    remote.send(Command::Play { from: None, until: None, frames: None }).unwrap();
+    let mut readings = desk.read();
+    for callback in 0..390 {
+        engine.render(&mut vec![0.0f32; 2 * 480]);
+        // Read at odd times, as a thread does.
+        if callback % 3 == 2 {
+            readings = desk.read();
+        }
+    }
+    assert_eq!(engine.board().lost(), 0);
+    let [one, two, three] = readings.lanes[..] else { panic!("{readings:?}") };
+    assert!((one.short_term.unwrap() + 26.01).abs() <= 0.1, "{one:?}");
+    assert!((two.short_term.unwrap() + 23.0).abs() <= 0.1, "{two:?}");
+    assert!((20.0 * one.true_peak.log10() + 23.0).abs() <= 0.2, "{one:?}");
+    assert!((20.0 * f64::from(two.peak).log10() + 23.0).abs() <= 0.1, "{two:?}");
+    assert_eq!((one.correlation, two.correlation.map(|value| (value * 1e6).round())), (None, Some(-1e6)));
+    assert_eq!(three, LaneReading::default(), "silent for longer than the meter looks back");
 }

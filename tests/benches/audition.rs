@@ -13,14 +13,17 @@ use std::time::{Duration, Instant};
 use tautline::audition::cache::{DEFAULT_BUDGET, TakeFile};
 use tautline::audition::{
     Choice, Command, Event, Listening, OutputChoice, OutputOptions, Player, Remote, Renderer, Scene, Setup,
-    Source,
+    Source, Staged,
 };
 use tautline::media::{OutputFormat, WavSpec, create_sink};
 use tautline::mix::{Plan, Samples};
+use tautline::song::tone::{Band, BandShape, Compress, Deess, HighPass, Slope};
 use tautline::song::{
     AssetId, Bend, Curve, Db, Fade, Lane, LaneId, Length, Pan, Polarity, Position, Region, RegionId, Role,
-    Song, Span,
+    Song, Span, Tone,
 };
+
+mod rows;
 
 fn main() {
     let words: Vec<String> = std::env::args().skip(1).filter(|word| word != "--bench").collect();
@@ -29,17 +32,24 @@ fn main() {
         soak(Duration::from_secs(numbers.first().copied().unwrap_or(60) as u64));
         return;
     }
-    println!("mono lanes, regions of 2 s with gains, fades and crossfades, every lane panned; no tone");
+    println!("mono lanes, regions of 2 s with gains, fades and crossfades, every lane panned");
     println!("time on the core (on the wall, where other programs take their share: in brackets)");
     println!(
         "lanes   rate  frames   mean      p99.9     worst    mean of deadline   p99.9 of deadline   on the wall"
     );
     match numbers[..] {
-        [lanes, frames] => callbacks(lanes, 48_000, frames, false),
+        [lanes, frames] => {
+            callbacks(lanes, 48_000, frames, What::Plays, None);
+            callbacks(lanes, 48_000, frames, What::Plays, Some(whole_chain()));
+        }
         _ => {
-            callbacks(64, 48_000, 128, false);
-            callbacks(64, 48_000, 128, true);
-            callbacks(128, 96_000, 128, false);
+            callbacks(64, 48_000, 128, What::Plays, None);
+            callbacks(64, 48_000, 128, What::Swaps, None);
+            callbacks(64, 48_000, 128, What::Plays, Some(whole_chain()));
+            callbacks(64, 48_000, 128, What::Swaps, Some(whole_chain()));
+            callbacks(64, 48_000, 128, What::Jumps, Some(whole_chain()));
+            callbacks(128, 96_000, 128, What::Plays, None);
+            callbacks(128, 96_000, 128, What::Plays, Some(whole_chain()));
         }
     }
     edit_to_sound();
@@ -86,6 +96,7 @@ fn make_song(lanes: usize, rate: u32, seconds: u64) -> Song {
                 length: Length(two + if cross { ms(15).0 } else { 0 }),
                 at: Position((index * two) as i64),
                 gain_db: Db(if index.is_multiple_of(3) { -1.5 } else { 0.7 }),
+                highpass_hz: None,
                 fade_in: if index % 2 == 1 {
                     fade(ms(15), Curve::EqualPower)
                 } else {
@@ -110,10 +121,15 @@ fn make_song(lanes: usize, rate: u32, seconds: u64) -> Song {
             mute: false,
             solo: false,
             notes: vec![],
+            holds: Vec::new(),
             regions: (0..seconds / 2).map(region).collect(),
         })
     };
     Song { lanes: (1..=lanes as u64).map(lane).collect(), ..Song::default() }
+}
+
+fn scene_of(plan: &Arc<Plan>) -> Command {
+    Command::Scene(Staged::new(Arc::new(Scene::new(Arc::clone(plan), &Listening::default()))))
 }
 
 fn engine(song: &Song, rate: u32) -> (Renderer<Memory>, Remote, Arc<Plan>) {
@@ -132,8 +148,39 @@ fn on_core() -> f64 {
     time.tv_sec as f64 + time.tv_nsec as f64 * 1e-9
 }
 
-fn callbacks(lanes: usize, rate: u32, frames: usize, swapping: bool) {
-    let song = make_song(lanes, rate, 20);
+/// What goes on while callbacks are measured.
+#[derive(Clone, Copy, PartialEq)]
+enum What {
+    /// It plays a loop.
+    Plays,
+    /// An edit in every callback that can take one, so that two plans are rendered all the time.
+    Swaps,
+    /// A jump each second, whose pre-roll is rendered beside what sounds.
+    Jumps,
+}
+
+/// High-pass, four bands, de-esser, compressor.
+fn whole_chain() -> Tone {
+    let band = |shape, frequency_hz, gain, q| Some(Band { shape, frequency_hz, gain_db: Db(gain), q });
+    Tone {
+        highpass: Some(HighPass { frequency_hz: 90.0, slope: Slope::Twelve }),
+        bands: [
+            band(BandShape::LowShelf, 200.0, -2.0, 0.7),
+            band(BandShape::Bell, 300.0, -4.0, 1.4),
+            band(BandShape::Bell, 3000.0, 2.0, 1.0),
+            band(BandShape::HighShelf, 10_000.0, 2.0, 0.7),
+        ],
+        deess: Some(Deess::default()),
+        compress: Some(Compress::default()),
+        ..Tone::default()
+    }
+}
+
+fn callbacks(lanes: usize, rate: u32, frames: usize, what: What, tone: Option<Tone>) {
+    let mut song = make_song(lanes, rate, 20);
+    let toned = tone.is_some();
+    let tone = tone.map(Arc::new);
+    song.lanes.iter_mut().for_each(|lane| Arc::make_mut(lane).tone = tone.clone());
     let (mut engine, mut remote, plan) = engine(&song, rate);
     let span = Span { start: Position(0), end: Position(i64::from(rate) * 19) };
     let _ = remote.send(Command::Loop(Some(span)));
@@ -142,16 +189,17 @@ fn callbacks(lanes: usize, rate: u32, frames: usize, swapping: bool) {
     let count = rate as usize * 60 / frames;
     let (mut costs, mut walls) = (Vec::with_capacity(count), Vec::with_capacity(count));
     for number in 0..count {
-        // The worst case: an edit in every callback that can take one, so that two plans are rendered all the time.
-        if swapping {
-            let _ =
-                remote.send(Command::Scene(Arc::new(Scene::new(Arc::clone(&plan), &Listening::default()))));
+        if what == What::Jumps && number % (rate as usize / frames) == 0 {
+            let _ = remote.send(Command::Locate(Position((number as i64 * 7919) % (i64::from(rate) * 18))));
+        }
+        if what == What::Swaps {
+            let _ = remote.send(scene_of(&plan));
         }
         let (begin, begun) = (Instant::now(), on_core());
         engine.render(&mut out);
         costs.push((on_core() - begun) * 1e6);
         walls.push(begin.elapsed().as_secs_f64() * 1e6);
-        if number % 64 == 0 || swapping {
+        if number % 64 == 0 || what == What::Swaps {
             remote.sweep();
         }
     }
@@ -167,8 +215,27 @@ fn callbacks(lanes: usize, rate: u32, frames: usize, swapping: bool) {
         p999 / deadline * 100.0,
         walls.iter().sum::<f64>() / walls.len() as f64,
         walls[walls.len() * 999 / 1000],
-        if swapping { "   a swap always under way" } else { "" }
+        words(what, toned)
     );
+    let goal = |most: f64| match what {
+        What::Plays if lanes <= 64 => rows::Goal::AtMost(most),
+        _ => rows::Goal::Open,
+    };
+    let name = format!("callback, {lanes} lanes, {rate} Hz, {frames} frames {}", words(what, toned).trim());
+    let mean_goal = if toned { 50.0 } else { 10.0 };
+    let late = if toned { rows::Goal::Open } else { goal(50.0) };
+    rows::row(&format!("{name}: mean"), mean / deadline * 100.0, "% of the deadline", goal(mean_goal), "");
+    rows::row(&format!("{name}: p99.9"), p999 / deadline * 100.0, "% of the deadline", late, "");
+}
+
+fn words(what: What, toned: bool) -> &'static str {
+    match (what, toned) {
+        (What::Plays, false) => "",
+        (What::Plays, true) => "   whole chain of tone",
+        (What::Swaps, false) => "   a swap always under way",
+        (What::Swaps, true) => "   whole chain, a swap always under way",
+        (What::Jumps, _) => "   whole chain, a jump each second",
+    }
 }
 
 /// Frames of the stream from the command to the first sample that differs, and to the last of the crossfade.
@@ -184,7 +251,7 @@ fn edit_to_sound() {
     let plan = Arc::new(Plan::compile(&louder, 48_000, &|_| Some(1)));
     let scene = Arc::new(Scene::new(plan, &Listening::default()));
     let made = begin.elapsed();
-    let _ = remote.send(Command::Scene(scene));
+    let _ = remote.send(Command::Scene(Staged::new(scene)));
     let (mut other, mut other_remote, _) = self::engine(&song, 48_000);
     let _ = other_remote.send(Command::Play { from: Some(Position(24_000)), until: None, frames: None });
     let mut reference = vec![0.0f32; 256];
@@ -204,6 +271,8 @@ fn edit_to_sound() {
         engine.latency(),
         (128 + first.unwrap_or(0) + 144) as f64 / 48.0
     );
+    let ms = (128 + first.unwrap_or(0) + 144) as f64 / 48.0;
+    rows::row("edit to sound, before the device", ms, "ms", rows::Goal::AtMost(20.0), "");
 }
 
 fn write_takes(folder: &Path, lanes: usize, rate: u32, seconds: u64) -> Vec<TakeFile> {
@@ -259,6 +328,9 @@ fn start_of_sound() {
         far_text.join(", "),
         player.status().missing
     );
+    rows::row("start of sound, resident", resident, "ms", rows::Goal::AtMost(30.0), "");
+    let worst = far.iter().copied().fold(0.0, f64::max);
+    rows::row("start of sound, not resident, worst of 5", worst, "ms", rows::Goal::AtMost(150.0), "");
 }
 
 fn memory_kb() -> u64 {
@@ -357,7 +429,7 @@ fn act(
             let id = song.lanes[lane].id;
             let choices = [Choice::Marks, Choice::Stack, Choice::Guide, Choice::Both(id), Choice::Apart(id)];
             let choice = choices[random(5) as usize].clone();
-            player.set_listening(Listening { choice, mono: random(4) == 0 });
+            player.set_listening(Listening { mono: random(4) == 0, ..Listening::to(choice) });
         }
         6 => {
             let length = 4800 + i64::from(random(90_000));

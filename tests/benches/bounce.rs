@@ -23,6 +23,8 @@ use tautline::song::{
 const RATE: u32 = 48_000;
 const ROUNDS: usize = 3;
 
+mod rows;
+
 fn main() {
     let numbers: Vec<u64> = std::env::args().filter_map(|argument| argument.parse().ok()).collect();
     let cases = match numbers[..] {
@@ -55,6 +57,13 @@ fn measure(lanes: u64, seconds: u64) {
         megabytes / ours,
         100.0 * plain / ours,
         most_memory_kb() / 1024
+    );
+    rows::row(
+        &format!("bounce, {lanes} lanes of {seconds} s, against a plain loop"),
+        plain / ours,
+        "x",
+        rows::Goal::AtLeast(0.5),
+        "reading, summing as f32 and writing the same bytes",
     );
 }
 
@@ -104,6 +113,7 @@ fn make_song(lanes: u64, frames: u64) -> Song {
                 length: Length((96_000 + overlap).min(frames - at)),
                 at: Position(i64::try_from(at).expect("short songs")),
                 gain_db: Db(if index.is_multiple_of(3) { -1.5 } else { 0.0 }),
+                highpass_hz: None,
                 fade_in: if crosses_in { fade(15, Curve::EqualPower) } else { fade(5, Curve::Linear) },
                 fade_out: if crosses_out {
                     fade(15, Curve::EqualPower)
@@ -124,6 +134,7 @@ fn make_song(lanes: u64, frames: u64) -> Song {
             solo: false,
             tone: None,
             notes: vec![],
+            holds: Vec::new(),
             regions: (0..frames / 96_000).map(region).collect(),
         })
     };

@@ -59,6 +59,8 @@ impl Source for Made {
     }
 }
 
+mod rows;
+
 fn main() {
     println!("seconds   listening   real time   without making the samples   phrases   most memory so far");
     for minutes in [1, 10, 60] {
@@ -82,6 +84,8 @@ fn main() {
             heard.phrases.len(),
             most_memory_kb() / 1024
         );
+        let what = format!("listening, {minutes} lane-minutes");
+        rows::row(&what, seconds / took, "x real time on a core", rows::Goal::AtLeast(150.0), "");
     }
     trim(60, 60);
 }
@@ -131,6 +135,7 @@ fn trim(lanes: u64, seconds: u64) {
         "trim gaps on all: {lanes} lanes of {seconds} s, {} phrases each: {best:.2} ms",
         heard.phrases.len()
     );
+    rows::row("trim gaps on all, 60 lanes of 60 s, heard before", best, "ms", rows::Goal::AtMost(50.0), "");
 }
 
 fn lane(id: u64, frames: u64) -> Lane {
@@ -141,6 +146,7 @@ fn lane(id: u64, frames: u64) -> Lane {
         length: Length(frames),
         at: Position(0),
         gain_db: Db(0.0),
+        highpass_hz: None,
         fade_in: Fade::NONE,
         fade_out: Fade::NONE,
     };
@@ -156,6 +162,7 @@ fn lane(id: u64, frames: u64) -> Lane {
         mute: false,
         solo: false,
         notes: vec![],
+        holds: Vec::new(),
         regions: vec![Arc::new(region)],
     }
 }

@@ -173,6 +173,7 @@ fn make_song(lanes: u64, frames: u64, tone: Option<&Tone>) -> Song {
             solo: false,
             tone: tone.clone(),
             notes: vec![],
+            holds: Vec::new(),
             regions: vec![Arc::new(Region {
                 id: RegionId(id),
                 asset: AssetId(id),
@@ -180,6 +181,7 @@ fn make_song(lanes: u64, frames: u64, tone: Option<&Tone>) -> Song {
                 length: Length(frames),
                 at: Position(0),
                 gain_db: Db(0.0),
+                highpass_hz: None,
                 fade_in: Fade::NONE,
                 fade_out: Fade::NONE,
             })],

@@ -45,6 +45,7 @@ pub fn lane(id: u64, frames: u64) -> Lane {
         solo: false,
         tone: None,
         notes: vec![],
+        holds: Vec::new(),
         regions: vec![Arc::new(whole(id, id, frames))],
     }
 }
@@ -57,6 +58,7 @@ pub fn whole(id: u64, asset: u64, frames: u64) -> Region {
         length: Length(frames),
         at: Position(0),
         gain_db: Db(0.0),
+        highpass_hz: None,
         fade_in: Fade::NONE,
         fade_out: Fade::NONE,
     }

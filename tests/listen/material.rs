@@ -83,12 +83,17 @@ pub struct Word {
     pub last: (usize, usize),
 }
 
-/// All words of the fixture, their samples scaled by `gain`.
+/// All words with which thresholds were set, their samples scaled by `gain`.
 pub fn words(gain: f32) -> Vec<Word> {
+    words_of("endings", gain)
+}
+
+/// All words of a fixture, their samples scaled by `gain`.
+pub fn words_of(name: &str, gain: f32) -> Vec<Word> {
     let folder = root().join("tests/fixtures/endings");
     let truth: Endings =
-        serde_json::from_slice(&std::fs::read(folder.join("endings.json")).unwrap()).unwrap();
-    let samples = read(&folder.join("endings.flac"));
+        serde_json::from_slice(&std::fs::read(folder.join(format!("{name}.json"))).unwrap()).unwrap();
+    let samples = read(&folder.join(format!("{name}.flac")));
     let consonants = |ending: &str| if ending == "st" || ending == "ks" { 2 } else { 1 };
     let word = |word: EndingWord| {
         let first = word.phones.len() - consonants(&word.ending);
@@ -236,6 +241,7 @@ fn lane(id: u64, frames: u64) -> Lane {
         mute: false,
         solo: false,
         notes: vec![],
+        holds: Vec::new(),
         regions: vec![Arc::new(Region {
             id: RegionId(id),
             asset: AssetId(id),
@@ -243,6 +249,7 @@ fn lane(id: u64, frames: u64) -> Lane {
             length: Length(frames),
             at: Position(0),
             gain_db: Db(0.0),
+            highpass_hz: None,
             fade_in: Fade::NONE,
             fade_out: Fade::NONE,
         })],

@@ -33,7 +33,7 @@ fn doubles_breathe_softer_guides_keep_and_drop_takes_breaths_away() {
     }
     assert!(
         again.is_err() && edits == 1,
-        "a second time there is nothing to trim and nothing to soften again"
+        "a second time there is nothing to trim and nothing to soften again: {again:?}"
     );
 }
 
@@ -99,6 +99,43 @@ fn softened_esses_fall_by_what_was_said_and_nothing_else_changes() {
     assert!(desk.run("soften pops 6dB on lane 2").unwrap_err().to_string().contains("no pop was heard"));
     desk.run("undo").unwrap();
     assert_eq!(desk.lane(2).regions.len(), 1, "one edit, one undo");
+}
+
+#[test]
+fn pops_lose_their_thump_and_the_voice_over_them_stays() {
+    // A blow of air under a sung vowel: 30 Hz, 80 ms, three times as loud as the voice.
+    let turn = std::f32::consts::TAU / 48_000.0;
+    let voice: Vec<f32> = (0..96_000)
+        .map(|n| (1..=12).map(|k| 0.1 / k as f32 * (220.0 * k as f32 * turn * n as f32).sin()).sum::<f32>())
+        .collect();
+    let mut take = voice.clone();
+    for n in 0..3840 {
+        let shape = (n as f32 / 3840.0 * std::f32::consts::PI).sin();
+        take[40_000 + n] += 0.6 * shape * (30.0 * turn * n as f32).sin();
+    }
+    let mut desk = desk(vec![take.clone()]);
+    let done = desk.run("soften pops on lane 1").unwrap();
+    assert_eq!(done.remarks.len(), 1, "{:?}", done.remarks);
+    assert!(done.remarks[0].text.starts_with("soften below 150 Hz: pop of"), "{:?}", done.remarks);
+    let out = desk.render(1, None, take.len());
+    let (from, to) = (done.remarks[0].from.0 as usize, done.remarks[0].to.0 as usize);
+    let beside: Vec<f32> = out.iter().zip(&voice).map(|(out, voice)| out - voice).collect();
+    // In its loudest third the blow is 20 dB down and more, and the voice is what it was.
+    let blow: Vec<f32> = take.iter().zip(&voice).map(|(take, voice)| take - voice).collect();
+    let middle = from.max(41_200)..to.min(42_600);
+    assert!(middle.len() > 1000, "{from}..{to}");
+    assert!(level_db(&beside[middle.clone()]) < level_db(&blow[middle]) - 20.0);
+    // Outside of the pop and its ramps not a bit has changed.
+    let far = 600;
+    assert_eq!(out[..from - far], take[..from - far]);
+    assert_eq!(out[to + far..], take[to + far..]);
+    // No step that was not there: the largest second difference is that of the take.
+    let bend = |x: &[f32]| x.windows(3).map(|w| (w[0] - 2.0 * w[1] + w[2]).abs()).fold(0.0, f32::max);
+    assert!(bend(&out) <= bend(&take) * 1.05);
+    assert!(desk.run("soften pops below 5Hz on lane 1").unwrap_err().to_string().contains("no frequency"));
+    desk.run("undo; soften pops 6dB on lane 1; undo; redo").unwrap();
+    desk.run("undo").unwrap();
+    assert_eq!(desk.render(1, None, take.len()), take);
 }
 
 #[test]

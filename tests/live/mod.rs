@@ -148,11 +148,14 @@ impl Live {
         }
     }
 
-    /// Waits until all takes are read and drawn.
+    /// Waits until all takes are read and drawn, and the words are measured.
     pub fn wait_ready(&self) {
-        self.wait_for("tight");
         let begun = Instant::now();
-        while self.text().contains("reading takes") && begun.elapsed() < PATIENCE {
+        let busy = |text: &str| {
+            let words = text.contains("measured") || text.contains("no words;");
+            text.contains("reading takes") || !words
+        };
+        while busy(&self.text()) && begun.elapsed() < PATIENCE {
             std::thread::sleep(Duration::from_millis(20));
         }
         self.settle();
@@ -185,6 +188,15 @@ impl Live {
         let id = self.child.process_id().unwrap().to_string();
         let sent = std::process::Command::new("kill").args(["-s", name, &id]).status().unwrap();
         assert!(sent.success());
+    }
+
+    /// Whether nothing can come any more.
+    pub fn ended(&self) -> bool {
+        self.seen.lock().unwrap().ended
+    }
+
+    pub fn id(&self) -> Option<u32> {
+        self.child.process_id()
     }
 
     /// Waits for the end; gives whether it went well.

@@ -67,6 +67,7 @@ pub fn region(id: u64, asset: u64, source_in: u64, length: u64, at: i64) -> Regi
         length: Length(length),
         at: Position(at),
         gain_db: Db(0.0),
+        highpass_hz: None,
         fade_in: Fade::NONE,
         fade_out: Fade::NONE,
     }
@@ -85,6 +86,7 @@ pub fn lane(id: u64, name: &str, regions: Vec<Region>) -> Lane {
         solo: false,
         tone: None,
         notes: vec![],
+        holds: Vec::new(),
         regions: regions.into_iter().map(Arc::new).collect(),
     }
 }
@@ -133,6 +135,8 @@ fn lay_out(start: i64, first_id: u64, raws: Vec<Raw>) -> Vec<Region> {
     for (index, (length, distance, parts, shapes, gain, asset)) in raws.into_iter().enumerate() {
         let mut next = region(first_id + index as u64, asset, length / 2, length, start);
         next.gain_db = Db(gain.unwrap_or(0.0));
+        // Some of those with a gain have a high-pass too.
+        next.highpass_hz = gain.filter(|gain| *gain < -12.0).map(|gain| 400.0 + 5.0 * gain.round());
         if let Some(last) = row.last_mut() {
             // An overlap may take what the left region's fade-in leaves, and half of the right one.
             let room = (last.length.0 - last.fade_in.length.0).min(last.length.0 - 1).min(length / 2);

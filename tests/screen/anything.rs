@@ -73,7 +73,7 @@ fn any_event() -> impl Strategy<Value = Event> {
         3 => line.prop_map(|line| Event::Paste(line.to_owned())),
         1 => any::<String>().prop_map(Event::Paste),
         1 => (any::<bool>(), -100_000..900_000i64)
-            .prop_map(|(running, at)| Event::Playing(Playing { running, at: Position(at), missed: 0, peaks: None })),
+            .prop_map(|(running, at)| Event::Playing(Playing { running, at: Position(at), missed: 0, levels: None, reduction: None })),
     ]
 }
 

@@ -57,11 +57,40 @@ fn guide_lines_show_early_and_late_by_shape_with_their_offset() {
 }
 
 #[test]
+fn bars_stand_under_the_seconds_where_the_song_has_a_tempo() {
+    use tautline::song::{Tempo, TempoMap};
+    let mut song = session(2, 480_000);
+    // 120 BPM in 4/4 from 1 s on: bar 2 begins at 3 s.
+    let tempi = vec![Tempo { tick: 0, us_per_quarter: 500_000 }];
+    let tempo = TempoMap { ticks_per_quarter: 480, origin: Position(48_000), tempi, meters: vec![] };
+    song.tempo = Some(tempo);
+    let mut desk = Desk::over(song, (120, 24), Shapes::Ascii);
+    let picture = desk.picture();
+    let column =
+        |row: usize, text: &str| picture[row].find(text).unwrap_or_else(|| panic!("{}", picture[row]));
+    // A mark stands at its place, its number behind it: bar 2 begins with second 3, bar 3 with second 5.
+    let seconds = column(1, "'6s") as f64 - column(1, "'2s") as f64;
+    assert!(
+        (column(2, "'2 ") as f64 - column(1, "'2s") as f64 - seconds / 4.0).abs() <= 1.0,
+        "{:?}",
+        &picture[1..3]
+    );
+    assert!(
+        (column(2, "'3 ") as f64 - column(2, "'2 ") as f64 - seconds / 2.0).abs() <= 1.0,
+        "{:?}",
+        &picture[1..3]
+    );
+    // Beats come with the zoom, and the seconds stay.
+    desk.keys("= =");
+    assert!(desk.picture()[2].contains("'1.2"), "{:?}", &desk.picture()[1..3]);
+}
+
+#[test]
 fn every_size_from_tiny_to_huge_is_drawn_and_a_small_one_says_so() {
     for size in [(1, 1), (5, 3), (59, 20), (60, 15), (60, 16), (80, 24), (160, 45), (400, 120), (500, 200)] {
         let mut desk = Desk::over(session(7, 100_000), size, Shapes::Dots);
         desk.event(Event::Peaks(AssetId(1), step_peaks(100_000)));
-        for keys in ["v", "f4", "f5", "f1", "esc", "tab"] {
+        for keys in ["v", "f4", "f7", "f5", "f1", "esc", "tab"] {
             desk.keys(keys);
             let picture = desk.picture();
             let small = size.0 < 60 || size.1 < 16;
@@ -151,7 +180,7 @@ fn the_view_follows_the_playhead_page_by_page_or_stays() {
     let mut desk = Desk::new(2, 4_800_000);
     desk.line("zoom to 10s; play cursor");
     let at = |seconds: i64| {
-        Event::Playing(Playing { running: true, at: Position(seconds * 48_000), missed: 0, peaks: None })
+        Event::Playing(Playing { running: true, at: Position(seconds * 48_000), ..Playing::default() })
     };
     desk.event(at(5));
     assert!(desk.picture()[2].contains('!'), "{}", desk.picture()[2]);

@@ -7,6 +7,8 @@
 //!
 //! The sum of all blocks, wherever they are, never passes the budget.
 
+#[cfg(test)]
+mod interleavings;
 mod plan;
 mod reader;
 mod table;

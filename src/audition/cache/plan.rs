@@ -18,6 +18,8 @@ pub(super) struct Needs {
     pub(super) rate: u32,
     /// Frames before the start of a loop that its seam needs.
     pub(super) seam: u64,
+    /// Frames before any place that processors need.
+    pub(super) preroll: u64,
 }
 
 /// The blocks in order of their worth, at most `most`: what is needed soon by what is heard; the same of every other lane,
@@ -30,21 +32,21 @@ pub(super) fn wanted(needs: &Needs, takes: &[TakeInfo], most: usize) -> Vec<Bloc
         most,
     };
     let second = Length(u64::from(needs.rate));
-    let after = |at: Position, length: Length| Span { start: at, end: at + length };
+    let after = |at: Position, length: Length| Span { start: at - Length(needs.preroll), end: at + length };
+    let before_loop = Length(needs.seam.max(needs.preroll));
     let places = || needs.places.iter().copied();
     for place in places() {
         list.add(needs, after(place, second), true);
     }
     if let Some(span) = needs.looped {
-        let start = span.start - Length(needs.seam);
-        list.add(needs, after(start, Length(second.0 + needs.seam)), true);
+        list.add(needs, Span { start: span.start - before_loop, end: span.start + second }, true);
     }
     for place in places() {
         list.add(needs, after(place, second), false);
     }
     if let Some(span) = needs.looped {
-        list.add(needs, Span { start: span.start - Length(needs.seam), end: span.end }, true);
-        list.add(needs, Span { start: span.start - Length(needs.seam), end: span.end }, false);
+        list.add(needs, Span { start: span.start - before_loop, end: span.end }, true);
+        list.add(needs, Span { start: span.start - before_loop, end: span.end }, false);
     }
     for place in places().take(1) {
         list.add(needs, after(place, Length(second.0 * 10)), true);
@@ -73,10 +75,8 @@ impl List<'_> {
                 for lane in plan.lanes().iter().filter(|lane| !only_heard || heard.contains(&lane.id)) {
                     let first = lane.segments.partition_point(|segment| segment.end <= at);
                     for segment in lane.segments.iter().skip(first).take_while(|segment| segment.at < next) {
-                        let from = at.max(segment.at).since(segment.at).0;
-                        let to = next.min(segment.end).since(segment.at).0;
-                        let source = segment.source_in;
-                        self.take(segment.asset, source.saturating_add(from), source.saturating_add(to));
+                        let (from, to) = segment.frames(at.max(segment.at), next.min(segment.end));
+                        self.take(segment.asset, from, to);
                     }
                 }
                 at = next;

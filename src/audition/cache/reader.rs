@@ -388,5 +388,6 @@ fn needs_of(state: &State, rate: u32) -> Needs {
         looped: state.looped,
         rate,
         seam: state.seam,
+        preroll: state.scenes.iter().map(|scene| scene.preroll).max().unwrap_or(0),
     }
 }

@@ -4,10 +4,10 @@
 use std::sync::Arc;
 use std::sync::atomic::Ordering;
 
-use ringbuf::traits::{Consumer, Observer, Producer};
 use ringbuf::{HeapCons, HeapProd};
 
 use super::{BLOCK, Block, BlockName, Delivery, TakeInfo};
+use crate::audition::ends::{Pull, Push, give_back};
 use crate::audition::source::Source;
 use crate::audition::wire::Board;
 use crate::mix::Samples;
@@ -25,7 +25,7 @@ pub struct BlockTable {
     missing: u64,
 }
 
-struct Slots {
+pub(super) struct Slots {
     info: TakeInfo,
     blocks: Vec<Option<Box<Block>>>,
 }
@@ -37,9 +37,13 @@ impl BlockTable {
         deliveries: HeapCons<Delivery>,
         returns: HeapProd<(BlockName, Box<Block>)>,
     ) -> BlockTable {
-        let slots =
-            |info: &TakeInfo| Slots { info: *info, blocks: (0..info.blocks()).map(|_| None).collect() };
-        BlockTable { takes: infos.iter().map(slots).collect(), deliveries, returns, board: None, missing: 0 }
+        BlockTable {
+            takes: infos.iter().copied().map(Slots::new).collect(),
+            deliveries,
+            returns,
+            board: None,
+            missing: 0,
+        }
     }
 
     /// Counts missing frames on the engine's board from now on.
@@ -57,13 +61,50 @@ impl BlockTable {
     pub fn missing(&self) -> u64 {
         self.missing
     }
+}
 
-    fn slot(&mut self, name: BlockName) -> Option<&mut Option<Box<Block>>> {
-        self.takes.get_mut(name.take as usize)?.blocks.get_mut(name.number as usize)
+/// Puts the blocks that have arrived into their places and gives those back that had to make room.
+pub(super) fn take_in(
+    takes: &mut [Slots],
+    deliveries: &mut impl Pull<Delivery>,
+    returns: &mut impl Push<(BlockName, Box<Block>)>,
+) {
+    for _ in 0..MOST_DELIVERIES {
+        // Nothing is taken that could not be given back.
+        if returns.room() == 0 {
+            return;
+        }
+        let old = match deliveries.pull() {
+            None => return,
+            Some(Delivery::Evict(name)) => {
+                slot(takes, name).and_then(Option::take).map(|block| (name, block))
+            }
+            Some(Delivery::Install(name, block)) => match slot(takes, name) {
+                Some(slot) => slot.replace(block).map(|old| (name, old)),
+                None => Some((name, block)),
+            },
+        };
+        if let Some(old) = old {
+            give_back(returns, old);
+        }
     }
 }
 
+fn slot(takes: &mut [Slots], name: BlockName) -> Option<&mut Option<Box<Block>>> {
+    takes.get_mut(name.take as usize)?.blocks.get_mut(name.number as usize)
+}
+
 impl Slots {
+    pub(super) fn new(info: TakeInfo) -> Slots {
+        Slots { info, blocks: (0..info.blocks()).map(|_| None).collect() }
+    }
+
+    /// The block at hand with a number.
+    #[cfg(test)]
+    pub(super) fn block(&self, number: usize) -> Option<&Block> {
+        self.blocks.get(number)?.as_deref()
+    }
+
     fn copy(&self, channel: u16, from: u64, out: &mut [f32]) -> u64 {
         let mut missing = 0;
         let mut done = 0;
@@ -117,28 +158,7 @@ impl Samples for BlockTable {
 
 impl Source for BlockTable {
     fn begin(&mut self) {
-        for _ in 0..MOST_DELIVERIES {
-            // Nothing is taken that could not be given back.
-            if self.returns.is_full() {
-                return;
-            }
-            let old = match self.deliveries.try_pop() {
-                None => return,
-                Some(Delivery::Evict(name)) => {
-                    self.slot(name).and_then(Option::take).map(|block| (name, block))
-                }
-                Some(Delivery::Install(name, block)) => match self.slot(name) {
-                    Some(slot) => slot.replace(block).map(|old| (name, old)),
-                    None => Some((name, block)),
-                },
-            };
-            if let Some(old) = old
-                && let Err(old) = self.returns.try_push(old)
-            {
-                // Room was made sure of; losing the memory would be better than freeing it here.
-                std::mem::forget(old);
-            }
-        }
+        take_in(&mut self.takes, &mut self.deliveries, &mut self.returns);
     }
 
     fn has(&self, asset: AssetId, from: u64, frames: u64) -> bool {

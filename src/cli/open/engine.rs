@@ -1,5 +1,6 @@
 //! The loop: waits, takes everything in that has happened, draws once, writes once.
 
+use std::sync::Arc;
 use std::sync::mpsc::{Receiver, RecvTimeoutError, Sender};
 use std::time::{Duration, Instant};
 
@@ -10,6 +11,7 @@ use super::super::hearing::Ears;
 use super::super::{CliError, presets, run, tone_presets};
 use super::player::Player;
 use super::terminal::Terminal;
+use super::words::Words;
 use super::work::Work;
 use super::{Message, input, work};
 use crate::command::{Action, Diagnostic, Presets, carry_out, parse};
@@ -36,13 +38,14 @@ pub struct Engine {
     terminal: Terminal,
     player: Box<dyn Player>,
     presets: Presets,
-    ears: Ears,
+    ears: Arc<Ears>,
     to: Sender<Message>,
     messages: Receiver<Message>,
     encoder: Encoder,
     work: Option<Work>,
+    words: Option<Words>,
     /// What the player was given last: the state, and the loop.
-    given: Option<(EditId, Option<Span>)>,
+    given: Option<(EditId, Option<u64>, Option<Span>)>,
     /// Something has changed since the last frame; somebody waits to see it.
     stale: bool,
     urgent: bool,
@@ -57,7 +60,7 @@ impl Engine {
         terminal: Terminal,
         player: Box<dyn Player>,
         presets: Presets,
-        ears: Ears,
+        ears: Arc<Ears>,
         to: Sender<Message>,
         messages: Receiver<Message>,
     ) -> Engine {
@@ -72,6 +75,7 @@ impl Engine {
             messages,
             encoder: Encoder::default(),
             work: None,
+            words: None,
             given: None,
             stale: true,
             urgent: true,
@@ -110,6 +114,7 @@ impl Engine {
         let failed = |error: std::io::Error| CliError::output(format!("cannot watch for signals: {error}"));
         input::watch_signals(self.to.clone()).map_err(failed)?;
         let (columns, rows) = self.terminal.size();
+        self.words = Some(Words::begin(&self.ears, &self.to));
         self.event(store, Event::Resize(columns, rows));
         self.give_song(store);
         // The first picture comes before anything is read.
@@ -202,9 +207,26 @@ impl Engine {
                     self.player.request(request);
                     None
                 }
+                Effect::Output(name) => {
+                    self.player.output(&name);
+                    let _ = self.notes(store);
+                    None
+                }
                 Effect::Samples(asset, from, to) => {
                     if let Some(work) = &self.work {
                         work.samples(asset, from, to);
+                    }
+                    None
+                }
+                Effect::ToneLook(lane) => {
+                    if let Some(work) = &self.work {
+                        work.tone_look(lane);
+                    }
+                    None
+                }
+                Effect::Words(state) => {
+                    if let Some(words) = &self.words {
+                        words.ask(state, store.session());
                     }
                     None
                 }
@@ -260,15 +282,17 @@ impl Engine {
         let session = store.session();
         let state = self.app.heard().unwrap_or(session.history.head());
         let span = session.song().loop_span;
-        let now = (state, span);
+        let trial = self.app.trial();
+        let now = (state, trial.map(|(number, _)| number), span);
         if self.given == Some(now) {
             return;
         }
-        let (old_state, old_span) = self.given.map_or((None, None), |(state, span)| (Some(state), span));
-        if old_state != Some(state) {
-            match session.history.song_at(state) {
-                Ok(song) => self.player.song(&song),
-                Err(_) => self.player.song(session.song()),
+        let old_span = self.given.and_then(|(.., span)| span);
+        if self.given.is_none_or(|(old, old_trial, _)| (old, old_trial) != (now.0, now.1)) {
+            match (trial, session.history.song_at(state)) {
+                (Some((_, song)), _) => self.player.song(song),
+                (None, Ok(song)) => self.player.song(&song),
+                (None, Err(_)) => self.player.song(session.song()),
             }
         }
         if self.given.is_some() && old_span != span {
@@ -290,8 +314,12 @@ impl Engine {
             self.ticked = Instant::now();
             let playing = self.player.poll();
             self.event(store, Event::Playing(playing));
-            for (weight, text) in self.player.notes() {
-                self.event(store, Event::Note(weight, text));
+            let notes = self.player.notes();
+            if !notes.is_empty() {
+                for (weight, text) in notes {
+                    self.event(store, Event::Note(weight, text));
+                }
+                self.event(store, Event::Sound(self.player.name()));
             }
             self.urgent = true;
         }

@@ -11,22 +11,30 @@ use crate::screen::{Event, Mouse, MouseKind};
 /// Reads the terminal on a thread of its own until it is gone.
 pub fn listen(to: Sender<Message>) {
     std::thread::spawn(move || {
+        let _gone = TellGone(to.clone());
         loop {
             let message = match event::read() {
                 Ok(event) => match translate(event) {
                     Some(event) => Message::Event(event),
                     None => continue,
                 },
-                Err(_) => {
-                    let _ = to.send(Message::Gone);
-                    return;
-                }
+                Err(_) => return,
             };
             if to.send(message).is_err() {
                 return;
             }
         }
     });
+}
+
+/// Says that nobody types any more when the thread ends by whatever way, a panic over odd bytes included: a screen that
+/// shows everything and hears nothing would be worse than none.
+struct TellGone(Sender<Message>);
+
+impl Drop for TellGone {
+    fn drop(&mut self) {
+        let _ = self.0.send(Message::Gone);
+    }
 }
 
 /// Tells of signals on a thread of its own.

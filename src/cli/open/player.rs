@@ -27,6 +27,9 @@ pub trait Player {
     /// The takes are at hand, or cannot be.
     fn takes(&mut self, _: Result<Vec<TakeFile>, String>) {}
 
+    /// Sends the sound to another output; without a name, tells what there is.
+    fn output(&mut self, name: &str);
+
     /// What there is to tell.
     fn notes(&mut self) -> Vec<(Weight, String)> {
         Vec::new()
@@ -52,12 +55,13 @@ pub struct Paced {
     at: Position,
     over: Option<Span>,
     end: Position,
+    notes: Vec<(Weight, String)>,
 }
 
 impl Paced {
     /// A player at a rate in Hz.
     pub fn new(rate: u32) -> Paced {
-        Paced { rate, begun: None, at: Position(0), over: None, end: Position(0) }
+        Paced { rate, begun: None, at: Position(0), over: None, end: Position(0), notes: Vec::new() }
     }
 
     fn now(&self) -> Position {
@@ -106,13 +110,22 @@ impl Player for Paced {
         self.end = song.extent().map_or(Position(0), |extent| extent.end);
     }
 
+    fn output(&mut self, _: &str) {
+        let text = "opened without sound: end, and open again with --out device".to_owned();
+        self.notes.push((Weight::Wrong, text));
+    }
+
+    fn notes(&mut self) -> Vec<(Weight, String)> {
+        std::mem::take(&mut self.notes)
+    }
+
     fn poll(&mut self) -> Playing {
         let at = self.now();
         if self.begun.is_some() && self.over.is_none() && at >= self.end {
             self.at = self.end;
             self.begun = None;
         }
-        Playing { running: self.begun.is_some(), at, missed: 0, peaks: None }
+        Playing { running: self.begun.is_some(), at, missed: 0, levels: None, reduction: None }
     }
 }
 

@@ -118,6 +118,9 @@ fn find() -> Result<File, CliError> {
 /// A panic is written down instead of onto the screen; the loop ends, gives the terminal back, and tells it.
 fn keep_quiet_on_panic() {
     std::panic::set_hook(Box::new(|info| {
+        if crate::media::panic_is_guarded() {
+            return;
+        }
         lock(&PANIC).get_or_insert_with(|| info.to_string());
     }));
 }

@@ -12,16 +12,19 @@ use super::Message;
 use crate::audition::cache::TakeFile;
 use crate::cli::{assets, folders};
 use crate::edit::Session;
+use crate::handoff::FileSamples;
 use crate::listen::first_onsets::{EnergyOnsets, OnsetFinder};
+use crate::listen::{ToneLook, tone_look};
 use crate::media::peaks::BASE;
 use crate::media::{self, MediaError, MediaErrorKind, Peaks, Progress, WavReader};
 use crate::screen::{Event, Starts, Weight};
-use crate::song::{Asset, AssetId, Song};
+use crate::song::{Asset, AssetId, Lane, Song};
 
 /// All background work of one run.
 pub struct Work {
     stop: Arc<AtomicBool>,
     samples: Sender<(AssetId, u64, u64)>,
+    tones: Sender<Arc<Lane>>,
 }
 
 /// What the threads share.
@@ -63,8 +66,11 @@ impl Work {
             std::thread::spawn(move || guarded(&shared.to.clone(), || shared.read_takes()));
         }
         let (samples, asked) = channel();
-        std::thread::spawn(move || guarded(&shared.to.clone(), || shared.read_samples(&asked)));
-        Work { stop, samples }
+        let reads = Arc::clone(&shared);
+        std::thread::spawn(move || guarded(&reads.to.clone(), || reads.read_samples(&asked)));
+        let (tones, lanes) = channel();
+        std::thread::spawn(move || guarded(&shared.to.clone(), || shared.look_at_tones(&lanes)));
+        Work { stop, samples, tones }
     }
 
     /// Stops reading takes.
@@ -76,6 +82,13 @@ impl Work {
     pub fn samples(&self, asset: AssetId, from: u64, to: u64) {
         // The reader goes on as long as the loop does.
         let _ = self.samples.send((asset, from, to));
+    }
+}
+
+impl Work {
+    /// Asks for a look at a lane's tone.
+    pub fn tone_look(&self, lane: Arc<Lane>) {
+        let _ = self.tones.send(lane);
     }
 }
 
@@ -108,13 +121,13 @@ pub fn copies(session: &Session, folder: &Path, to: &Sender<Message>) {
 }
 
 /// A session with nothing but its recordings, since copying thousands of edits takes time.
-fn recordings(session: &Session) -> Session {
+pub fn recordings(session: &Session) -> Session {
     let Session { title, rate, time_origin, assets, .. } = session;
     Session::new(title.clone(), *rate, *time_origin, assets.clone(), Song::default())
 }
 
 /// A panic in the background is a message, not an end.
-fn guarded(to: &Sender<Message>, work: impl FnOnce()) {
+pub fn guarded(to: &Sender<Message>, work: impl FnOnce()) {
     if catch_unwind(AssertUnwindSafe(work)).is_err() {
         let why = super::terminal::panicked().unwrap_or_default();
         let text = format!("background work failed: {why}; the session is safe");
@@ -183,6 +196,30 @@ impl Shared {
                 Err(error) => self.say(Event::Note(Weight::Wrong, error.to_string())),
             }
         }
+    }
+
+    fn look_at_tones(&self, lanes: &Receiver<Arc<Lane>>) {
+        while let Ok(lane) = lanes.recv() {
+            match self.look_at(&lane) {
+                Ok(Some(look)) => self.say(Event::Toned(lane, Arc::new(look))),
+                Ok(None) => return,
+                Err(error) => self.say(Event::Note(Weight::Wrong, error.to_string())),
+            }
+        }
+    }
+
+    fn look_at(&self, lane: &Arc<Lane>) -> Result<Option<ToneLook>, MediaError> {
+        let mut samples = FileSamples::default();
+        for region in &lane.regions {
+            let asset = self.assets.iter().find(|asset| asset.id == region.asset);
+            if let Some(asset) = asset.filter(|asset| !samples.has(asset.id)) {
+                samples.add(asset.id, WavReader::open(&self.working_copy(asset)?)?);
+            }
+        }
+        let channels = |id| self.assets.iter().find(|asset| asset.id == id).map(|asset| asset.channels);
+        let go_on = || !self.stop.load(Ordering::Relaxed);
+        let look = tone_look(lane, self.rate, &channels, &mut samples, &go_on);
+        samples.take_failure().map_or(Ok(look), Err)
     }
 
     /// Samples of a recording, both channels as one: what is seen is where it is, not on which side.

@@ -3,8 +3,16 @@
 //! Listening finds the guide's words in the recordings; here both are put where their regions lie. So an
 //! offset falls as regions are slid, without listening again.
 
+pub mod apart;
+pub mod carry;
+pub mod held;
+pub mod pieces;
 mod place;
+pub mod quiet;
 pub mod report;
+pub mod room;
+pub mod scorecard;
+pub mod stretch;
 pub mod tighten;
 
 use std::sync::Arc;
@@ -59,8 +67,18 @@ pub struct WordTiming {
     pub guide_end: f64,
     /// Lane onset minus guide onset, in samples.
     pub offset: f64,
+    /// The offset that is intended, in samples, if one is held.
+    pub held: Option<f64>,
     /// The same onset sounds more than once on the lane.
     pub doubled: bool,
+}
+
+impl WordTiming {
+    /// How far it lies from where it is meant to, in samples: from the guide, or from the offset that is held.
+    #[must_use]
+    pub fn off(&self) -> f64 {
+        self.offset - self.held.unwrap_or(0.0)
+    }
 }
 
 /// One lane against the guide.
@@ -90,11 +108,22 @@ pub struct Timing {
 }
 
 impl Timing {
+    /// Words whose onsets in the guide are no farther apart are the same one, in samples.
+    #[must_use]
+    pub fn near(&self) -> u64 {
+        near(self.rate)
+    }
+
     /// A number of samples in ms.
     #[must_use]
     pub fn ms(&self, samples: f64) -> f64 {
         samples * 1000.0 / f64::from(self.rate.max(1))
     }
+}
+
+/// Corrections and new versions of listening move an onset by less than this: 60 ms.
+fn near(rate: u32) -> u64 {
+    u64::from(rate) * 60 / 1000
 }
 
 /// The words of the guide on the timeline.
@@ -136,7 +165,10 @@ pub fn measure(context: &Context, rows: &[usize]) -> Result<Timing, Diagnostic> 
     let assets = assets_of(rows.iter().map(|row| song.lanes[*row].as_ref()));
     let matches = context.hearing.matches(guide, &all, &assets)?;
     let known: Vec<(AssetId, Arc<Matches>)> = assets.into_iter().zip(matches).collect();
-    let lanes = rows.iter().map(|row| place::lane(song, *row, &words, &known)).collect();
+    let lanes = rows
+        .iter()
+        .map(|row| place::lane(song, *row, (&words, near(context.session.rate)), &known))
+        .collect();
     Ok(Timing { rate: context.session.rate, words, lanes })
 }
 

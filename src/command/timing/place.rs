@@ -4,7 +4,7 @@ use std::sync::Arc;
 
 use super::{GuideWord, LaneTiming, WordTiming};
 use crate::listen::timing::{Alike, Match, Matches};
-use crate::song::{AssetId, Lane, Position, Region, Song};
+use crate::song::{AssetId, Hold, Lane, Position, Region, Song};
 
 /// Where a moment of a recording lies on a lane.
 #[derive(Debug, Clone, Copy, PartialEq)]
@@ -47,7 +47,7 @@ pub fn place(lane: &Lane, asset: AssetId, onset: f64, vowel: f64, near: Option<f
 pub(super) fn lane(
     song: &Song,
     row: usize,
-    words: &[GuideWord],
+    (words, near): (&[GuideWord], u64),
     known: &[(AssetId, Arc<Matches>)],
 ) -> LaneTiming {
     let lane = &song.lanes[row];
@@ -69,7 +69,7 @@ pub(super) fn lane(
             timed(lane, *asset, number, word, found)
         });
         match candidates.min_by(|a, b| a.offset.abs().total_cmp(&b.offset.abs())) {
-            Some(timed) => timing.words.push(timed),
+            Some(timed) => timing.words.push(WordTiming { held: held(lane, word, near), ..timed }),
             None => timing.missing.push(number),
         }
     }
@@ -83,6 +83,13 @@ pub(super) fn lane(
         }
     }
     timing
+}
+
+/// The offset that is held for a word on a lane, in samples.
+fn held(lane: &Lane, word: &GuideWord, near: u64) -> Option<f64> {
+    let away = |hold: &&Hold| hold.word.abs_diff(word.word.onset as u64);
+    let hold = lane.holds.iter().min_by_key(away).filter(|hold| away(hold) <= near)?;
+    Some(hold.by.0 as f64)
 }
 
 fn timed(lane: &Lane, asset: AssetId, number: usize, word: &GuideWord, found: &Match) -> Option<WordTiming> {
@@ -99,6 +106,7 @@ fn timed(lane: &Lane, asset: AssetId, number: usize, word: &GuideWord, found: &M
         end_in_take: source,
         guide_end: (guide_origin + found.guide_end).min(word.latest.0 as f64),
         offset: place.at - word.at.0 as f64,
+        held: None,
         doubled: place.doubled,
     })
 }

@@ -55,6 +55,9 @@ pub struct WordReport {
     pub lane_s: f64,
     /// Lane onset minus guide onset on the timeline after edits, in ms: minus is early.
     pub offset_ms: f64,
+    /// The offset that is held for it, in ms: what it is meant to be, if that is not 0.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub held_ms: Option<f64>,
     /// Where the word's sound has ended in the guide's file, in seconds.
     pub guide_end_s: f64,
     /// Where it has ended in the lane's file, measured by the same limit.
@@ -69,6 +72,14 @@ pub struct WordReport {
     pub at_s: f64,
 }
 
+impl WordReport {
+    /// How far it is off from where it is meant to be, in ms.
+    #[must_use]
+    pub fn off_ms(&self) -> f64 {
+        self.offset_ms - self.held_ms.unwrap_or(0.0)
+    }
+}
+
 /// A word that a lane leaves out.
 #[derive(Debug, Clone, Serialize)]
 pub struct Missing {
@@ -78,7 +89,7 @@ pub struct Missing {
     pub guide_s: f64,
 }
 
-/// Figures of a lane or of the stack.
+/// Figures of a lane or of the stack: of how far words are off from where they are meant to be.
 #[derive(Debug, Clone, Copy, Default, Serialize)]
 pub struct Summary {
     /// Words measured.
@@ -123,7 +134,7 @@ pub fn report(timing: &Timing, session: &Session) -> Report {
         Spread { word: word + 1, at_s, spread_ms: round(timing.ms(high - low), 3) }
     };
     let stack = (0..timing.words.len()).map(spread).collect();
-    let all: Vec<f64> = lanes.iter().flat_map(|lane| lane.words.iter().map(|word| word.offset_ms)).collect();
+    let all: Vec<f64> = lanes.iter().flat_map(|lane| lane.words.iter().map(WordReport::off_ms)).collect();
     Report { rate: timing.rate, lanes, stack, summary: summary(&all) }
 }
 
@@ -131,7 +142,7 @@ fn lane_report(timing: &Timing, lane: &LaneTiming, session: &Session) -> LaneRep
     let on = &session.song().lanes[lane.row];
     let file = session.asset(on.asset).map_or("", |asset| asset.path.as_str());
     let words: Vec<WordReport> = lane.words.iter().map(|word| word_report(timing, word)).collect();
-    let offsets: Vec<f64> = words.iter().map(|word| word.offset_ms).collect();
+    let offsets: Vec<f64> = words.iter().map(WordReport::off_ms).collect();
     let missing = |word: &usize| Missing {
         word: word + 1,
         guide_s: seconds(timing, timing.words[*word].word.onset as f64),
@@ -158,6 +169,7 @@ fn word_report(timing: &Timing, timed: &WordTiming) -> WordReport {
         guide_s: seconds(timing, word.word.onset as f64),
         lane_s: seconds(timing, timed.found.onset),
         offset_ms: round(timing.ms(timed.offset), 3),
+        held_ms: timed.held.map(|held| round(timing.ms(held), 3)),
         guide_end_s: seconds(timing, timed.found.guide_end),
         lane_end_s: seconds(timing, timed.end_in_take),
         end_offset_ms: round(timing.ms(timed.end - timed.guide_end), 3),
@@ -217,7 +229,7 @@ const COLUMN_MS: f64 = 5.0;
 
 impl Report {
     /// The report as text: a table and a plot for each lane. `|` is the guide, `:` 20 ms and `.` 30 ms
-    /// away from it, `o` a word, `?` one that is not sure.
+    /// away from it, `o` a word, `?` one that is not sure, `=` where one is meant to be on purpose.
     #[must_use]
     pub fn text(&self) -> String {
         let mut text = String::new();
@@ -282,6 +294,9 @@ fn plot(word: &WordReport) -> String {
     for (ms, mark) in [(TOGETHER_MS, '.'), (-TOGETHER_MS, '.'), (ORDER_MS, ':'), (-ORDER_MS, ':'), (0.0, '|')]
     {
         line[column(ms)] = mark;
+    }
+    if let Some(held) = word.held_ms {
+        line[column(held)] = '=';
     }
     line[column(word.offset_ms)] = if word.confidence >= 0.5 { 'o' } else { '?' };
     line.into_iter().collect::<String>().trim_end().to_owned()

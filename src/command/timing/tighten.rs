@@ -1,13 +1,14 @@
 //! Which pieces of a lane to slide, by how much, and where to cut: the fewest cuts that bring its words within
-//! a tolerance. Nothing is changed here; `verbs::tighten` carries a plan out.
+//! a tolerance. Nothing is changed here; [`super::carry`] carries a plan out.
 
+use super::held::Held;
+use super::quiet::{Block, Border, blocks};
 use super::{LaneTiming, Timing, WordTiming};
 use crate::command::context::Context;
 use crate::command::diagnostic::Diagnostic;
 use crate::command::outcome::Remark;
-use crate::listen::SoundKind;
 use crate::listen::timing::Alike;
-use crate::song::{Lane, Position, Region};
+use crate::song::{Lane, Position};
 
 /// What may be done.
 #[derive(Debug, Clone, Copy, PartialEq)]
@@ -20,19 +21,10 @@ pub struct Rules {
     pub sure: f64,
     /// Vowels are brought together instead of onsets.
     pub vowels: bool,
-}
-
-/// Where a lane is quiet between two words, on the timeline before anything is slid.
-#[derive(Debug, Clone, Copy, PartialEq)]
-pub struct Quiet {
-    /// First quiet sample.
-    pub from: i64,
-    /// One past the last quiet sample.
-    pub to: i64,
-    /// Where to cut: the quietest place.
-    pub cut: i64,
-    /// Level there in dBFS rms.
-    pub level_db: f64,
+    /// Cuts inside a held sound are allowed, in phase.
+    pub inside: bool,
+    /// Onsets of two lanes come no closer to each other than this, in samples.
+    pub apart: Option<f64>,
 }
 
 /// A piece of a lane that is slid as one.
@@ -40,10 +32,14 @@ pub struct Quiet {
 pub struct Piece {
     /// Index of its region before any cut.
     pub region: usize,
-    /// What parts it from the piece before it in its region; the first piece has none.
-    pub before: Option<Quiet>,
+    /// What parts it from the piece before it in its region.
+    pub before: Border,
+    /// Where it is cut in phase, if the border is a held sound; see [`super::held`].
+    pub held: Option<Held>,
     /// By how many samples it is to go later; negative is earlier.
     pub by: i64,
+    /// It was not to be moved at all.
+    pub fixed: bool,
     /// Its words: indices into the lane's words.
     pub words: Vec<usize>,
     /// Of the words that decide, the least sure.
@@ -61,10 +57,11 @@ pub struct Plan {
     pub refused: Vec<Remark>,
 }
 
-/// A tail may be cut short by this when a word is slid against it, in ms.
-const TAIL_MS: f64 = 20.0;
-/// A cut lies so far below the voice, in dB, or it is none.
-const BELOW_VOICE_DB: f64 = 20.0;
+/// What stays of a quiet place when a word is slid against the one before it, in ms: room for a short crossfade and for
+/// what is quiet of either word.
+const STAYS_MS: f64 = 26.0;
+/// Shorter quiet places may be closures of stops, in ms (common practice, no source: 30 to 80).
+const CLOSURE_MS: f64 = 70.0;
 
 /// Plans one lane: only words whose region `wanted` accepts.
 ///
@@ -95,96 +92,11 @@ pub fn plan(
         if words.is_empty() || !words.iter().any(|index| wanted(region, lane.words[*index].word)) {
             continue;
         }
-        let blocks = blocks(context, lane, on, &words)?;
+        let blocks = blocks(context, lane, on, &words, rules.inside)?;
         join_blocks(timing, lane, region, blocks, rules, &mut plan, wanted);
     }
-    keep_order(song_lane, lane, &mut plan, timing);
+    keep_order(song_lane, lane, rules, &mut plan, timing);
     Ok(plan)
-}
-
-/// Words that stay together, and the quiet place before them.
-type Kept = (Option<Quiet>, Vec<usize>);
-
-/// Words between which there is no quiet place stay together.
-fn blocks(
-    context: &Context,
-    lane: &LaneTiming,
-    region: &Region,
-    words: &[usize],
-) -> Result<Vec<Kept>, Diagnostic> {
-    let heard = context.hearing.heard(region.asset)?;
-    let limit = f64::from(heard.voice_db) - BELOW_VOICE_DB;
-    let breaths: Vec<(i64, i64)> = heard
-        .of(SoundKind::Breath)
-        .map(|breath| {
-            let origin = region.source_origin().0;
-            (origin.saturating_add_unsigned(breath.start), origin.saturating_add_unsigned(breath.end))
-        })
-        .collect();
-    let mut blocks: Vec<Kept> = Vec::new();
-    for (place, index) in words.iter().enumerate() {
-        let quiet = match place.checked_sub(1) {
-            Some(before) => {
-                let (left, right) = (&lane.words[words[before]], &lane.words[*index]);
-                quiet_between(context, region, (left, right), &breaths, limit)?
-            }
-            None => None,
-        };
-        match (quiet, blocks.last_mut()) {
-            (None, Some((_, block))) => block.push(*index),
-            (quiet, _) => blocks.push((quiet, vec![*index])),
-        }
-    }
-    Ok(blocks)
-}
-
-/// The quietest place between two words of a region, if it is quiet enough; a breath goes with the word after it.
-fn quiet_between(
-    context: &Context,
-    region: &Region,
-    (left, right): (&WordTiming, &WordTiming),
-    breaths: &[(i64, i64)],
-    limit: f64,
-) -> Result<Option<Quiet>, Diagnostic> {
-    let rate = f64::from(context.session.rate);
-    let ms = |ms: f64| (ms * rate / 1000.0) as i64;
-    let mut to = right.at as i64 - ms(2.0);
-    let from = (left.end as i64).min(to - ms(45.0)).max(left.at as i64 + ms(40.0));
-    if let Some(breath) =
-        breaths.iter().find(|(start, end)| *start < to && *end > from && *start > left.at as i64)
-    {
-        to = to.min(breath.0);
-    }
-    let inner = ((region.at + region.fade_in.length).0 + 1, (region.end() - region.fade_out.length).0 - 1);
-    let (from, to) = (from.max(inner.0), to.min(inner.1));
-    let window = ms(4.0).max(1);
-    if to - from < window || to - from > 30 * rate as i64 {
-        return Ok(None);
-    }
-    let mut samples = vec![0.0f32; usize::try_from(to - from).unwrap_or(0)];
-    let source = (from - region.source_origin().0).max(0) as u64;
-    context.hearing.samples(region.asset, source, &mut samples)?;
-    let step = ms(1.0).max(1);
-    let count = (samples.len() as i64 - window) / step + 1;
-    let level = |index: i64| {
-        let at = (index * step) as usize;
-        crate::listen::seam::db(crate::listen::seam::power(&samples[at..at + window as usize]))
-    };
-    let levels: Vec<f64> = (0..count).map(level).collect();
-    // Of places that are quiet alike the last counts, so that what rings of the word before keeps its room.
-    let lowest = levels.iter().copied().fold(f64::INFINITY, f64::min);
-    let best = levels.iter().rposition(|level| *level <= lowest + 3.0).unwrap_or(0);
-    if levels[best] > limit {
-        return Ok(None);
-    }
-    let first = (0..=best).rev().take_while(|index| levels[*index] <= limit).last().unwrap_or(best);
-    let last = (best..levels.len()).take_while(|index| levels[*index] <= limit).last().unwrap_or(best);
-    Ok(Some(Quiet {
-        from: from + first as i64 * step,
-        to: from + last as i64 * step + window,
-        cut: from + best as i64 * step + window / 2,
-        level_db: levels[best],
-    }))
 }
 
 /// Shifts that bring a block within the tolerance, with the offset to aim at.
@@ -193,12 +105,14 @@ struct Wish {
     high: f64,
     confidence: f64,
     offsets: Vec<f64>,
+    /// These words are not to be moved.
+    fixed: bool,
 }
 
 fn wish(lane: &LaneTiming, block: &[usize], rules: &Rules) -> Option<Wish> {
     let offset = |word: &WordTiming| match rules.vowels {
-        true => word.offset + word.found.vowel_lag,
-        false => word.offset,
+        true => word.off() + word.found.vowel_lag,
+        false => word.off(),
     };
     let sure = |word: &&WordTiming| word.found.confidence >= rules.sure;
     let offsets: Vec<f64> = block.iter().map(|index| &lane.words[*index]).filter(sure).map(offset).collect();
@@ -219,7 +133,7 @@ fn wish(lane: &LaneTiming, block: &[usize], rules: &Rules) -> Option<Wish> {
         .map(|index| lane.words[*index].found.confidence)
         .filter(|confidence| *confidence >= rules.sure)
         .fold(1.0, f64::min);
-    Some(Wish { low, high, confidence, offsets })
+    Some(Wish { low, high, confidence, offsets, fixed: false })
 }
 
 fn median(values: &[f64]) -> f64 {
@@ -233,98 +147,182 @@ fn median(values: &[f64]) -> f64 {
     }
 }
 
+/// A piece that still takes blocks in.
+struct Open {
+    wish: Wish,
+    /// Some of its words are not to be moved.
+    fixed: bool,
+    /// Its blocks, and of those whose words are not sure by how much these seem to be off.
+    blocks: Vec<(Block, Option<f64>)>,
+}
+
+impl Open {
+    fn new(block: Block, wish: Wish, unsure: Option<f64>) -> Open {
+        Open { fixed: wish.fixed, wish, blocks: vec![(block, unsure)] }
+    }
+
+    /// Takes a block in if one shift still serves all; gives it back otherwise.
+    fn take(&mut self, block: Block, wish: Wish) -> Result<(), (Block, Wish)> {
+        let (low, high) = (self.wish.low.max(wish.low), self.wish.high.min(wish.high));
+        if low > high {
+            return Err((block, wish));
+        }
+        (self.wish.low, self.wish.high) = (low, high);
+        self.wish.confidence = self.wish.confidence.min(wish.confidence);
+        self.wish.offsets.extend(wish.offsets);
+        self.fixed |= wish.fixed;
+        self.blocks.push((block, None));
+        Ok(())
+    }
+
+    /// Ends the piece. Words that are not sure go with it, but where that would take them farther off they stay.
+    fn close(self, region: usize, rules: &Rules, plan: &mut Plan) {
+        let Wish { low, high, confidence, offsets, .. } = self.wish;
+        let still = low <= 0.0 && high >= 0.0 || offsets.is_empty();
+        let fixed = self.fixed;
+        let by = match still {
+            true => 0.0,
+            false => (-median(&offsets)).clamp(low, high).clamp(-rules.at_most, rules.at_most).round(),
+        };
+        for (block, unsure) in self.blocks {
+            let farther = unsure.is_some_and(|off| (off + by).abs() > off.abs() + rules.within);
+            let by = if farther { 0 } else { by as i64 };
+            match plan.pieces.last_mut() {
+                Some(piece) if piece.region == region && piece.by == by && block.before != Border::Start => {
+                    piece.words.extend(block.words);
+                    piece.confidence = piece.confidence.min(confidence);
+                }
+                _ => plan.pieces.push(Piece {
+                    region,
+                    before: block.before,
+                    held: None,
+                    by,
+                    fixed,
+                    words: block.words,
+                    confidence,
+                }),
+            }
+        }
+    }
+}
+
 /// From left to right each piece takes in as many blocks as one shift serves: no plan has fewer cuts.
 fn join_blocks(
     timing: &Timing,
     lane: &LaneTiming,
     region: usize,
-    blocks: Vec<Kept>,
+    blocks: Vec<Block>,
     rules: &Rules,
     plan: &mut Plan,
     wanted: &dyn Fn(usize, usize) -> bool,
 ) {
-    let mut open: Option<(Piece, Wish)> = None;
-    for (before, words) in blocks {
-        let at = lane.words[words[0]].at as i64;
-        let names = names(lane, &words);
-        let mut here = wish(lane, &words, rules);
+    let stays = || Wish { low: 0.0, high: 0.0, confidence: 1.0, offsets: vec![0.0], fixed: true };
+    let mut open: Option<Open> = None;
+    for block in blocks {
+        let at = lane.words[block.words[0]].at as i64;
+        let names = names(lane, &block.words);
+        let mut here = wish(lane, &block.words, rules);
+        if !block.words.iter().any(|index| wanted(region, lane.words[*index].word)) {
+            here = Some(stays());
+        }
         if here.is_none() {
             plan.refused.push(remark(plan.row, at, format!("{names}: not sure enough to be moved")));
-        }
-        if !words.iter().any(|index| wanted(region, lane.words[*index].word)) {
-            here = Some(Wish { low: 0.0, high: 0.0, confidence: 1.0, offsets: vec![0.0] });
         }
         if let Some(found) = &mut here
             && (found.low > rules.at_most || found.high < -rules.at_most)
         {
             let by = timing.ms(median(&found.offsets));
             plan.refused.push(remark(plan.row, at, format!("{names}: {by:+.1} ms is beyond the limit")));
-            *found = Wish { low: 0.0, high: 0.0, confidence: 1.0, offsets: vec![0.0] };
+            *found = stays();
         }
-        let fresh =
-            |before, words, wish: &Wish| Piece { region, before, by: 0, words, confidence: wish.confidence };
-        open = Some(match (open.take(), here) {
-            (None, here) => {
-                let any =
-                    Wish { low: f64::NEG_INFINITY, high: f64::INFINITY, confidence: 1.0, offsets: vec![] };
-                let wish = here.unwrap_or(any);
-                (fresh(before, words, &wish), wish)
-            }
-            (Some((mut piece, wish)), None) => {
-                piece.words.extend(words);
-                (piece, wish)
-            }
-            (Some((mut piece, mut wish)), Some(more)) => {
-                let (low, high) = (wish.low.max(more.low), wish.high.min(more.high));
-                if low <= high {
-                    piece.words.extend(words);
-                    piece.confidence = piece.confidence.min(more.confidence);
-                    (wish.low, wish.high) = (low, high);
-                    wish.offsets.extend(more.offsets);
-                    (piece, wish)
-                } else {
-                    close(piece, &wish, rules, plan);
-                    (fresh(before, words, &more), more)
+        let Some(found) = here else {
+            let seems: Vec<f64> = block.words.iter().map(|index| lane.words[*index].off()).collect();
+            let seems = Some(median(&seems));
+            match &mut open {
+                Some(open) => open.blocks.push((block, seems)),
+                None => {
+                    let (low, high) = (f64::NEG_INFINITY, f64::INFINITY);
+                    let any = Wish { low, high, confidence: 1.0, offsets: Vec::new(), fixed: false };
+                    open = Some(Open::new(block, any, seems));
                 }
             }
+            continue;
+        };
+        open = Some(match open.take() {
+            None => Open::new(block, found, None),
+            Some(mut piece) => match piece.take(block, found) {
+                Ok(()) => piece,
+                Err((block, found)) => {
+                    piece.close(region, rules, plan);
+                    Open::new(block, found, None)
+                }
+            },
         });
     }
-    if let Some((piece, wish)) = open {
-        close(piece, &wish, rules, plan);
+    if let Some(piece) = open {
+        piece.close(region, rules, plan);
     }
 }
 
-fn close(mut piece: Piece, wish: &Wish, rules: &Rules, plan: &mut Plan) {
-    let still = wish.low <= 0.0 && wish.high >= 0.0;
-    if !still && !wish.offsets.is_empty() {
-        let by = (-median(&wish.offsets)).clamp(wish.low, wish.high).clamp(-rules.at_most, rules.at_most);
-        piece.by = by.round() as i64;
-    }
-    plan.pieces.push(piece);
+/// By how many samples a piece may go earlier than the one before it; `None` at a held sound, which gives what it can: that
+/// is found out later.
+pub(super) fn room(on: &Lane, lane: &LaneTiming, rate: u32, (before, here): (&Piece, &Piece)) -> Option<i64> {
+    let ms = |ms: f64| (ms * f64::from(rate) / 1000.0) as i64;
+    let quiet = match here.before {
+        Border::Held => return None,
+        Border::Quiet(quiet) => quiet.to - quiet.from,
+        Border::Start => {
+            let ended = before.words.last().map_or(i64::MIN, |word| lane.words[*word].end as i64);
+            let left_end = on.regions[before.region].end().0;
+            let onset = here.words.first().map_or(i64::MAX, |word| lane.words[*word].at as i64);
+            onset.saturating_sub(ended.min(left_end))
+        }
+    };
+    // A short one is the closure of a stop, which belongs to the word behind it.
+    let stays = if quiet < ms(CLOSURE_MS) { ms(STAYS_MS * 1.5) } else { ms(STAYS_MS) };
+    Some(quiet.saturating_sub(stays).max(0))
 }
 
-/// Holds back pieces that would run into the word before them.
-fn keep_order(on: &Lane, lane: &LaneTiming, plan: &mut Plan, timing: &Timing) {
-    let tail = (TAIL_MS * f64::from(timing.rate) / 1000.0) as i64;
-    for index in 1..plan.pieces.len() {
-        let (before, here) = (&plan.pieces[index - 1], &plan.pieces[index]);
-        let room = match here.before {
-            Some(quiet) => quiet.to - quiet.from,
-            None => {
-                let ended = before.words.last().map_or(i64::MIN, |word| lane.words[*word].end as i64);
-                let left_end = on.regions[before.region].end().0;
-                let onset = here.words.first().map_or(i64::MAX, |word| lane.words[*word].at as i64);
-                onset.saturating_sub(ended.min(left_end))
-            }
+/// Holds back pieces that would run into the word before them. Where two want to be where only one can, both give way, as
+/// little as can be in all (least squares over the words, by pooling what is in each other's way).
+fn keep_order(on: &Lane, lane: &LaneTiming, rules: &Rules, plan: &mut Plan, timing: &Timing) {
+    // Runs of pieces that push each other: their mean, how much they weigh, and how many they are. Room between two
+    // counts as if the later one began so much earlier.
+    let mut runs: Vec<(f64, f64, usize)> = Vec::new();
+    let (mut gone, mut rooms) = (0.0, Vec::with_capacity(plan.pieces.len()));
+    for (index, piece) in plan.pieces.iter().enumerate() {
+        let free =
+            index.checked_sub(1).map(|before| room(on, lane, timing.rate, (&plan.pieces[before], piece)));
+        gone += match free {
+            Some(Some(room)) => room as f64,
+            Some(None) => rules.at_most * 2.0,
+            None => 0.0,
         };
-        let least = before.by.saturating_sub(room.max(0).saturating_add(tail));
-        if here.by < least {
-            let by = timing.ms((here.by - least) as f64);
-            let names = names(lane, &here.words);
-            let at = here.words.first().map_or(0, |word| lane.words[*word].at as i64);
-            let why = format!("{names}: {:.1} ms are left, since the word before leaves no room", by.abs());
+        rooms.push(gone);
+        // What is not to be moved gives way to nothing.
+        let weight = if piece.by == 0 && piece.fixed { 1e9 } else { piece.words.len().max(1) as f64 };
+        runs.push((piece.by as f64 + gone, weight, 1));
+        while let [.., (a, heavy, many), (b, light, few)] = runs.as_slice()
+            && a > b
+        {
+            let weight = heavy + light;
+            let merged = ((a * heavy + b * light) / weight, weight, many + few);
+            runs.truncate(runs.len() - 2);
+            runs.push(merged);
+        }
+    }
+    let wanted: Vec<f64> =
+        runs.into_iter().flat_map(|(mean, _, count)| std::iter::repeat_n(mean, count)).collect();
+    for (index, (wanted, gone)) in wanted.into_iter().zip(rooms).enumerate() {
+        let piece = &mut plan.pieces[index];
+        let by = (wanted - gone).round() as i64;
+        if by != piece.by {
+            let left = timing.ms((piece.by - by) as f64);
+            let at = piece.words.first().map_or(0, |word| lane.words[*word].at as i64);
+            let names = names(lane, &piece.words);
+            let why = format!("{names}: {:.1} ms are left, since its neighbour leaves no room", left.abs());
+            piece.by = by;
             plan.refused.push(remark(plan.row, at, why));
-            plan.pieces[index].by = least;
         }
     }
 }
@@ -339,6 +337,6 @@ pub fn names(lane: &LaneTiming, words: &[usize]) -> String {
     }
 }
 
-fn remark(row: usize, at: i64, text: String) -> Remark {
+pub(super) fn remark(row: usize, at: i64, text: String) -> Remark {
     Remark { lane: row + 1, from: Position(at), to: Position(at), text }
 }

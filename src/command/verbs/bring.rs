@@ -71,6 +71,7 @@ fn difference(here: &Lane, there: &Lane) -> Vec<Op> {
         (LaneValue::Polarity(here.polarity), LaneValue::Polarity(there.polarity)),
         (LaneValue::Mute(here.mute), LaneValue::Mute(there.mute)),
         (LaneValue::Notes(here.notes.clone()), LaneValue::Notes(there.notes.clone())),
+        (LaneValue::Holds(here.holds.clone()), LaneValue::Holds(there.holds.clone())),
     ];
     let mut ops: Vec<Op> = values
         .into_iter()
@@ -105,6 +106,9 @@ fn region_difference(lane: crate::song::LaneId, here: &Region, there: &Region) -
     }
     if here.gain_db != there.gain_db {
         ops.push(Op::SetGain { lane, region, from: here.gain_db, to: there.gain_db });
+    }
+    if here.highpass_hz != there.highpass_hz {
+        ops.push(Op::SetHighpass { lane, region, from: here.highpass_hz, to: there.highpass_hz });
     }
     for side in [FadeSide::In, FadeSide::Out] {
         if here.fade(side) != there.fade(side) {

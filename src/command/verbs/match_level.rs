@@ -2,6 +2,7 @@
 
 use crate::command::context::Context;
 use crate::command::diagnostic::Diagnostic;
+use crate::command::dip::Dip;
 use crate::command::draft::Draft;
 use crate::command::grammar::{Kind, Part};
 use crate::command::hearing::assets_of;
@@ -255,7 +256,7 @@ fn per_phrase(
     let ramp = of_ms(RAMP_MS, context.session.rate);
     for (index, piece) in pieces.iter().enumerate().rev() {
         if steps[index] != 0.0 {
-            draft.dip(row, *piece, rounded(Db(steps[index])), ramp)?;
+            draft.dip(row, *piece, Dip::By(rounded(Db(steps[index]))), ramp)?;
         }
     }
     let all = phrases.iter().zip(&differences).zip(&steps);

@@ -8,6 +8,7 @@ pub mod fade;
 mod fade_rule;
 mod fade_save;
 pub mod gain;
+pub mod hold;
 pub mod join;
 pub mod lane;
 pub mod loop_span;
@@ -32,7 +33,7 @@ mod tone_keep;
 mod tone_set;
 pub mod travel;
 pub mod trim;
-mod trim_gaps;
+pub(super) mod trim_gaps;
 pub mod word;
 
 use super::context::Context;

@@ -107,7 +107,7 @@ fn heal(draft: &mut Draft, row: usize, at: Position) -> Result<(), Diagnostic> {
         let regions = &draft.lane(row).regions;
         let pair = regions.get(left).zip(regions.get(left + 1));
         // Joining gives both the gain of the left one, which nobody asked for here.
-        pair.is_some_and(|(left, right)| left.flows_into(right) && left.gain_db == right.gain_db)
+        pair.is_some_and(|(left, right)| left.flows_into(right) && left.sounds_like(right))
     };
     if flows(draft, index) {
         draft.join(row, index)?;

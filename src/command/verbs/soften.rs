@@ -1,7 +1,8 @@
-//! `soften`: lowers esses, breaths or pops by short gain ramps.
+//! `soften`: lowers esses, breaths or pops by short gain ramps, or takes the thump out of pops.
 
 use crate::command::context::Context;
 use crate::command::diagnostic::Diagnostic;
+use crate::command::dip::Dip;
 use crate::command::draft::Draft;
 use crate::command::grammar::{Kind, Part};
 use crate::command::hearing::assets_of;
@@ -9,21 +10,37 @@ use crate::command::outcome::{Action, Remark};
 use crate::command::proposal::{of_ms, on_timeline};
 use crate::command::table::{Call, ScopeUse, Verb};
 use crate::listen::SoundKind;
+use crate::song::rules::HIGHPASS_RANGE;
 use crate::song::{Db, Length, Span};
 
 /// The verb.
 pub static VERB: Verb = Verb {
     name: "soften",
     form: &[
-        Part::One(&[&[Part::Word("s")], &[Part::Word("breaths")], &[Part::Word("pops")]]),
-        Part::Value("by", Kind::Gain),
+        Part::One(&[
+            &[Part::Word("s"), Part::Value("by", Kind::Gain)],
+            &[Part::Word("breaths"), Part::Value("by", Kind::Gain)],
+            &[
+                Part::Word("pops"),
+                Part::Maybe(&[Part::One(&[
+                    &[Part::Word("below"), Part::Value("frequency", Kind::Frequency)],
+                    &[Part::Value("by", Kind::Gain)],
+                ])]),
+            ],
+        ]),
         Part::Maybe(&[Part::Word("ramp"), Part::Value("ramp-is", Kind::Length)]),
     ],
     scope: ScopeUse::Regions,
     every: false,
-    about: "Lowers sibilants, breaths or pops by a gain, with short ramps around each (8 ms, 20 ms, 12 ms): cuts with \
-            crossfades that can be moved or taken back like any other. No filter is involved.",
-    examples: &["soften s 6dB on role double", "soften breaths 9dB on lane 3", "soften pops 8dB on all"],
+    about: "Lowers sibilants, breaths or pops by a gain, or takes out of pops what is below a frequency (150 Hz unless told), \
+            with short ramps around each (8 ms, 20 ms, 12 ms): cuts with crossfades that can be moved or taken back like any \
+            other.",
+    examples: &[
+        "soften s 6dB on role double",
+        "soften breaths 9dB on lane 3",
+        "soften pops on all",
+        "soften pops below 120Hz on lane 2",
+    ],
     also: &["duck", "dip", "deess"],
     resolve,
 };
@@ -32,6 +49,8 @@ pub static VERB: Verb = Verb {
 const S_MS: u64 = 8;
 const BREATH_MS: u64 = 20;
 const POP_MS: u64 = 12;
+/// The thump of a pop lies below this, and hardly any voice (common practice, no source).
+const POP_HZ: f64 = 150.0;
 /// More than this leaves a hole (common practice, no source).
 const MOST_DB: f64 = 60.0;
 
@@ -41,12 +60,7 @@ fn resolve(call: &Call, context: &Context) -> Result<Action, Diagnostic> {
         (_, true) => (SoundKind::Breath, "breath", BREATH_MS),
         _ => (SoundKind::Pop, "pop", POP_MS),
     };
-    let by = Db(-super::number(&call.args, "by").unwrap_or(0.0).abs());
-    if by.0 == 0.0 || by.0 < -MOST_DB {
-        return Err(
-            Diagnostic::refusal(format!("{} dB is no softening", by.0)).help("from 0.1dB to 60dB, as in 6dB")
-        );
-    }
+    let (dip, how) = how(call)?;
     let rate = context.session.rate;
     let ramp = super::length(&call.args, "ramp-is", context)?.unwrap_or(of_ms(usual, rate));
     let found = call.scope.regions(context, call.verb.every)?;
@@ -65,8 +79,8 @@ fn resolve(call: &Call, context: &Context) -> Result<Action, Diagnostic> {
             }));
         }
         for (span, level) in apart(spans, ramp).into_iter().rev() {
-            draft.dip(row, span, by, ramp)?;
-            let text = format!("soften by {:.1} dB: {what} of {level:.0} dBFS", -by.0);
+            draft.dip(row, span, dip, ramp)?;
+            let text = format!("soften {how}: {what} of {level:.0} dBFS");
             remarks.push(Remark { lane: row + 1, from: span.start, to: span.end, text });
         }
     }
@@ -74,12 +88,32 @@ fn resolve(call: &Call, context: &Context) -> Result<Action, Diagnostic> {
     if remarks.is_empty() {
         return Err(Diagnostic::refusal(format!("nothing to do: no {what} was heard in the scope")));
     }
-    match draft.finish(format!("softened {} by {:.1} dB", super::count(remarks.len(), what), -by.0))? {
+    match draft.finish(format!("softened {} {how}", super::count(remarks.len(), what)))? {
         Action::Edit { ops, brought_from, summary, .. } => {
             Ok(Action::Edit { ops, brought_from, summary, remarks })
         }
         other => Ok(other),
     }
+}
+
+/// What is done to each, and its words.
+fn how(call: &Call) -> Result<(Dip, String), Diagnostic> {
+    let Some(by) = super::number(&call.args, "by") else {
+        let hz = super::number(&call.args, "frequency").unwrap_or(POP_HZ);
+        if !HIGHPASS_RANGE.contains(&hz) {
+            let (least, most) = HIGHPASS_RANGE.into_inner();
+            return Err(Diagnostic::refusal(format!("{hz} Hz is no frequency for a pop"))
+                .help(format!("from {least:.0}Hz to {most:.0}Hz, as in {POP_HZ:.0}Hz")));
+        }
+        return Ok((Dip::Below(hz), format!("below {hz:.0} Hz")));
+    };
+    let by = Db(-by.abs());
+    if by.0 == 0.0 || by.0 < -MOST_DB {
+        return Err(
+            Diagnostic::refusal(format!("{} dB is no softening", by.0)).help("from 0.1dB to 60dB, as in 6dB")
+        );
+    }
+    Ok((Dip::By(by), format!("by {:.1} dB", -by.0)))
 }
 
 /// Spans in order; those so close that their ramps would meet become one.

@@ -21,7 +21,13 @@ pub static VERB: Verb = Verb {
         Part::One(&[
             &[
                 Part::Word("guide"),
-                Part::Maybe(&[Part::Word("within"), Part::Value("within-is", Kind::Length)]),
+                Part::Any(
+                    0,
+                    &[
+                        &[Part::Word("within"), Part::Value("within-is", Kind::Length)],
+                        &[Part::Word("consonants")],
+                    ],
+                ),
             ],
             &[Part::Value("to-time", Kind::Time)],
         ]),
@@ -34,10 +40,12 @@ pub static VERB: Verb = Verb {
     every: false,
     about: "Lets the region that rings at a position fade to silence there (over 80 ms unless told). `to guide` does so for \
             every last word of a phrase that rings longer than the guide's by more than `within` (15 ms); a last consonant is \
-            kept and slid, a stretch of the held sound before it is taken out. What ends early is told.",
+            kept and slid, a stretch of the held sound before it is taken out. `consonants` puts the last t or s itself where \
+            the guide has it, in the same way. What ends early is told.",
     examples: &[
         "tail to guide on role double",
         "tail to guide within 10ms on lane 2",
+        "tail to guide consonants on role double",
         "tail to 3.2s on role double",
         "tail to 3.2s fade 150ms curve exponential on lane 3",
     ],

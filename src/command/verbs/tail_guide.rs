@@ -3,17 +3,17 @@
 //! A vowel that rings longer is faded; one that ends in a consonant keeps it: a stretch of the held sound before it is
 //! taken out and the consonant slid there, joined in phase. What ends early is told, never stretched.
 
-use super::tighten::remove_stretch;
 use crate::command::context::Context;
 use crate::command::diagnostic::Diagnostic;
 use crate::command::draft::Draft;
 use crate::command::outcome::{Action, Remark};
 use crate::command::table::Call;
+use crate::command::timing::stretch::remove_stretch;
 use crate::command::timing::{LaneTiming, Timing, WordTiming, measure};
 use crate::command::verbs::FadeChange;
 use crate::listen::SoundKind;
 use crate::listen::timing::Alike;
-use crate::song::{Curve, Fade, FadeSide, Length, Position, Span};
+use crate::song::{AssetId, Bend, Curve, Fade, FadeSide, Length, Position, Span};
 
 /// Differences up to here stay unless told: common practice, no source.
 const WITHIN_MS: f64 = 15.0;
@@ -23,8 +23,10 @@ const SURE: f64 = 0.5;
 const CONSONANT_DB: f32 = 30.0;
 /// A fade takes at most this share of what is left of the word.
 const SHARE: f64 = 0.5;
-/// Share of a raised-cosine fade, at its end, that lies more than 32 dB down.
-const INAUDIBLE: f64 = 0.1;
+/// Such a fade holds on longer than a plain one, as a voice does that dies away ...
+const BEND: f64 = 0.25;
+/// ... and this share of it, at its end, lies more than 32 dB down.
+const INAUDIBLE: f64 = 0.04;
 /// A fade into the guide's end is at least and at most this long, in ms.
 const FADE_MS: (f64, f64) = (60.0, 400.0);
 
@@ -45,8 +47,16 @@ pub(super) fn resolve(call: &Call, context: &Context) -> Result<Action, Diagnost
             if !named || !timing.words[word.word].word.ends_phrase || word.found.confidence < SURE {
                 continue;
             }
-            let late = word.end - word.guide_end;
-            let text = if late > within {
+            let mut late = word.end - word.guide_end;
+            let lined = match call.args.has("consonants") {
+                true => line_up(&mut draft, context, &timing, lane, word, within)?,
+                false => None,
+            };
+            let text = if let Some((off, text)) = lined {
+                ended += usize::from(off > 0.0);
+                late = off;
+                text
+            } else if late > within {
                 ended += 1;
                 let next = lane.words.get(index + 1);
                 shorten(&mut draft, context, &timing, lane, (word, next), change)?
@@ -95,16 +105,7 @@ fn shorten(
     let ms = |ms: f64| ms * rate / 1000.0;
     let late = word.end - word.guide_end;
     if let Some(start) = consonant(context, draft, lane, word)? {
-        // The held sound before the consonant gives what is too much.
-        let from = (word.at + ms(60.0)).max(start - late - ms(250.0));
-        let done = remove_stretch(draft, context, lane.row, (from, start - ms(8.0)), late)?;
-        return Ok(match done {
-            Some(level) => format!(
-                "a stretch of the held sound taken out, joined in phase ({level:.2}); the consonant stays"
-            ),
-            None => "ends in a consonant, and the sound before it is too short to give way: left as it is"
-                .to_owned(),
-        });
+        return remove_before(draft, context, lane, word, (start, late));
     }
     // A fade is silence to the ear somewhat before its end: that place is put on the guide's end.
     let length = change.length.map_or(late.clamp(ms(FADE_MS.0), ms(FADE_MS.1)), |length| length.0 as f64);
@@ -123,7 +124,7 @@ fn shorten(
     let left = region.end().since((region.at + region.fade_in.length).max(Position(word.at as i64))).0 as f64;
     let usual = late.clamp(ms(FADE_MS.0), ms(FADE_MS.1)).min(left * SHARE);
     let length = change.length.unwrap_or(Length(usual.max(0.0) as u64)).min(Length(left.max(0.0) as u64));
-    let fade = Fade { length, curve: Curve::RaisedCosine, ..Fade::NONE };
+    let fade = Fade { length, curve: Curve::RaisedCosine, bend: Bend(BEND) };
     let fade = FadeChange { length: Some(length), ..change }.applied_to(fade);
     draft.set_fade(lane.row, index, FadeSide::Out, fade);
     if let Some(after) = draft.lane(lane.row).regions.get(index + 1).cloned()
@@ -142,17 +143,28 @@ fn shorten(
     Ok(format!("faded over {:.0} ms", timing.ms(length.0 as f64)))
 }
 
-/// Where the consonant begins in which a word ends, on the timeline; none if it ends in a voiced sound.
+/// Where the consonant begins in which a word of a lane ends, on the timeline; none if it ends in a voiced sound.
 fn consonant(
     context: &Context,
     draft: &Draft,
     lane: &LaneTiming,
     word: &WordTiming,
 ) -> Result<Option<f64>, Diagnostic> {
-    let heard = context.hearing.heard(word.asset)?;
-    let origin = word.at - word.found.onset;
+    let found = last_consonant(context, word.asset, word.at - word.found.onset, word.end)?;
+    let inside = |at: &f64| draft.lane(lane.row).index_at(Position(*at as i64)).is_some();
+    Ok(found.filter(inside))
+}
+
+/// The same of any recording whose frame 0 lies at `origin` on the timeline, for a word that ends at `end`.
+fn last_consonant(
+    context: &Context,
+    asset: AssetId,
+    origin: f64,
+    end: f64,
+) -> Result<Option<f64>, Diagnostic> {
+    let heard = context.hearing.heard(asset)?;
     let rate = f64::from(context.session.rate);
-    let end = word.end - origin;
+    let end = end - origin;
     let hisses = heard.sounds.iter().filter(|sound| {
         let strong = sound.kind == SoundKind::Sibilant
             || (sound.kind == SoundKind::Fricative && sound.level_db > heard.voice_db - CONSONANT_DB);
@@ -161,7 +173,54 @@ fn consonant(
             && (sound.start as f64) > end - 0.45 * rate
             && (sound.start as f64) < end + 0.03 * rate
     });
-    let first = hisses.map(|sound| sound.start as f64 + origin).reduce(f64::min);
-    let inside = |at: &f64| draft.lane(lane.row).index_at(Position(*at as i64)).is_some();
-    Ok(first.filter(inside))
+    Ok(hisses.map(|sound| sound.start as f64 + origin).reduce(f64::min))
+}
+
+/// Puts the consonant in which a word ends where the guide has it; says how, or `None` where one of the two has none.
+fn line_up(
+    draft: &mut Draft,
+    context: &Context,
+    timing: &Timing,
+    lane: &LaneTiming,
+    word: &WordTiming,
+    within: f64,
+) -> Result<Option<(f64, String)>, Diagnostic> {
+    let Some(guide) = context.session.song().guide().map(|guide| guide.asset) else { return Ok(None) };
+    let of_guide = &timing.words[word.word];
+    let origin = of_guide.at.0 as f64 - of_guide.word.onset as f64;
+    let there = last_consonant(context, guide, origin, word.guide_end)?;
+    let (Some(there), Some(here)) = (there, consonant(context, draft, lane, word)?) else { return Ok(None) };
+    let late = here - there;
+    if late < -within {
+        let text = "its last consonant is early; a sound is never stretched".to_owned();
+        return Ok(Some((late, text)));
+    }
+    if late <= within {
+        return Ok(None);
+    }
+    let done = remove_before(draft, context, lane, word, (here, late))?;
+    Ok(Some((late, done)))
+}
+
+/// Takes so much too much out of the held sound before a consonant; says how.
+fn remove_before(
+    draft: &mut Draft,
+    context: &Context,
+    lane: &LaneTiming,
+    word: &WordTiming,
+    (start, late): (f64, f64),
+) -> Result<String, Diagnostic> {
+    let ms = |ms: f64| ms * f64::from(context.session.rate) / 1000.0;
+    let from = (word.at + ms(60.0)).max(start - late - ms(250.0));
+    let done = remove_stretch(draft, context, lane.row, (from, start - ms(8.0)), late)?;
+    Ok(match done {
+        Some(level) => {
+            format!(
+                "a stretch of the held sound taken out, joined in phase ({level:.2}); the consonant stays"
+            )
+        }
+        None => {
+            "ends in a consonant, and the sound before it is too short to give way: left as it is".to_owned()
+        }
+    })
 }

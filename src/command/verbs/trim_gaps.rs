@@ -2,6 +2,7 @@
 
 use crate::command::context::Context;
 use crate::command::diagnostic::Diagnostic;
+use crate::command::dip::Dip;
 use crate::command::draft::Draft;
 use crate::command::grammar::{Kind, Part};
 use crate::command::hearing::assets_of;
@@ -29,6 +30,7 @@ pub(super) const FORM: &[Part] = &[
             ],
             &[Part::Word("only"), Part::Value("only-at", Kind::Times)],
             &[Part::Word("skip"), Part::Value("skip-at", Kind::Times)],
+            &[Part::Word("places"), Part::Value("places-are", Kind::Quoted)],
             &[Part::Word("anyway")],
         ],
     ),
@@ -52,7 +54,7 @@ pub(super) fn resolve(call: &Call, context: &Context) -> Result<Action, Diagnost
     for row in rows {
         let lane = &song.lanes[row];
         let mut found = proposal::gaps(lane, context.session.rate, &rules, context.hearing)?;
-        choose(&mut found.proposals, call, context)?;
+        choose(&mut found.proposals, row, call, context)?;
         if found.share > MOST && !call.args.has("anyway") {
             return Err(too_much(row, lane, found.share));
         }
@@ -77,7 +79,7 @@ pub(super) fn resolve(call: &Call, context: &Context) -> Result<Action, Diagnost
     }
 }
 
-fn rules(call: &Call, context: &Context) -> Result<GapRules, Diagnostic> {
+pub(in crate::command) fn rules(call: &Call, context: &Context) -> Result<GapRules, Diagnostic> {
     let usual = GapRules::usual(context.session.rate);
     let breaths = match super::number(&call.args, "soften-by") {
         Some(by) => Some(Breaths::Soften(Db(-by.abs()))),
@@ -92,8 +94,13 @@ fn rules(call: &Call, context: &Context) -> Result<GapRules, Diagnostic> {
     })
 }
 
-/// Keeps what `only` names, and not what `skip` names.
-fn choose(proposals: &mut Vec<Proposal>, call: &Call, context: &Context) -> Result<(), Diagnostic> {
+/// Keeps what `only` or `places` names, and not what `skip` names.
+fn choose(
+    proposals: &mut Vec<Proposal>,
+    row: usize,
+    call: &Call,
+    context: &Context,
+) -> Result<(), Diagnostic> {
     for (key, wanted) in [("only-at", true), ("skip-at", false)] {
         let Some(Value::Times(times)) = call.args.get(key) else { continue };
         let mut places = Vec::new();
@@ -101,6 +108,13 @@ fn choose(proposals: &mut Vec<Proposal>, call: &Call, context: &Context) -> Resu
             places.push(context.position(*time)?);
         }
         proposals.retain(|proposal| places.iter().any(|at| proposal.span.contains(*at)) == wanted);
+    }
+    if let Some(text) = super::text(&call.args, "places-are") {
+        let places = proposal::read_places(text, context)?;
+        let named = |proposal: &Proposal| {
+            places.iter().any(|(lane, at)| *lane == row + 1 && proposal.span.contains(*at))
+        };
+        proposals.retain(named);
     }
     Ok(())
 }
@@ -119,6 +133,7 @@ fn remark(row: usize, proposal: &Proposal) -> Remark {
     let does = match proposal.does {
         Does::Empty => "empty".to_owned(),
         Does::Soften(by) => format!("soften by {:.0} dB", -by.0),
+        Does::Slide { .. } => "slide".to_owned(),
     };
     Remark {
         lane: row + 1,
@@ -154,7 +169,7 @@ fn apply(
     // A breath that stands alone by now is softened as a whole, fades and all.
     for proposal in proposals.iter().rev() {
         if let Does::Soften(by) = proposal.does {
-            draft.dip(row, proposal.span, by, proposal::of_ms(BREATH_RAMP_MS, rate))?;
+            draft.dip(row, proposal.span, Dip::By(by), proposal::of_ms(BREATH_RAMP_MS, rate))?;
         }
     }
     Ok(())

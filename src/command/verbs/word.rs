@@ -27,17 +27,23 @@ pub static VERB: Verb = Verb {
             Part::Value("to-time", Kind::Time),
         ],
         &[Part::Word("name"), Part::Value("number", Kind::Count), Part::Value("text", Kind::Text)],
+        &[
+            Part::Word("line"),
+            Part::Value("lyric", Kind::Quoted),
+            Part::Maybe(&[Part::Word("from"), Part::Value("from-word", Kind::Count)]),
+        ],
         &[Part::Word("found")],
     ])],
     scope: ScopeUse::None,
     every: false,
     about: "Corrects the guide's words, which everything else is measured by: splits one at a position, joins several, moves \
-            an onset, names one; `found` goes back to what listening finds.",
+            an onset, names one; `line` names one after the other by a line of the lyric; `found` goes back to what listening finds.",
     examples: &[
         "word split 2.35s",
         "word join 3..4",
         "word move 5 to 3.128s",
         "word name 3 \"step\"",
+        "word line \"walk in step pass seven clocks\" from 1",
         "word found",
     ],
     also: &["syllable", "lyric"],
@@ -101,6 +107,9 @@ fn change(
         list.words.drain(from + 1..=to);
         return Ok(format!("joined words {first} to {last}"));
     }
+    if let Some(lyric) = super::text(&call.args, "lyric") {
+        return labelled(call, list, placed, lyric);
+    }
     let Some(Value::Count(number)) = call.args.get("number") else {
         return Err(Diagnostic::refusal("the number of a word is missing"));
     };
@@ -120,6 +129,32 @@ fn change(
     };
     list.words[word.index].name = (!name.is_empty()).then_some(name.clone());
     Ok(format!("word {number} is \"{name}\""))
+}
+
+/// Names words by a line of the lyric, one after the other in the order of the timeline. `-` leaves one without a name.
+fn labelled(
+    call: &Call,
+    list: &mut SungWords,
+    placed: &[GuideWord],
+    lyric: &str,
+) -> Result<String, Diagnostic> {
+    let from = match call.args.get("from-word") {
+        Some(Value::Count(from)) => *from,
+        _ => 1,
+    };
+    let names: Vec<&str> = lyric.split_whitespace().collect();
+    if names.is_empty() {
+        return Err(Diagnostic::refusal("the line is empty").help("as in: word line \"walk in step\" from 1"));
+    }
+    let last = from + names.len() as u64 - 1;
+    let (_, _) = (numbered(placed, from)?, numbered(placed, last)?);
+    for (offset, name) in names.iter().enumerate() {
+        let word = numbered(placed, from + offset as u64)?;
+        list.words[word.index].name = (*name != "-").then(|| (*name).to_owned());
+    }
+    let left = placed.len() as u64 - last;
+    let rest = if left == 0 { String::new() } else { format!("; {left} more have none of this line") };
+    Ok(format!("named words {from} to {last}{rest}"))
 }
 
 fn numbered(placed: &[GuideWord], number: u64) -> Result<&GuideWord, Diagnostic> {

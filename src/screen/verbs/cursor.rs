@@ -90,7 +90,7 @@ impl App {
     /// The zoom of the view in front.
     pub(in super::super) fn zoom_in_front(&self) -> i16 {
         match self.view.pane {
-            super::super::view::Pane::Close => self.view.close_zoom,
+            super::super::view::Pane::Close | super::super::view::Pane::Proposals => self.view.close_zoom,
             _ => self.view.zoom,
         }
     }

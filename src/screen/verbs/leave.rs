@@ -48,6 +48,7 @@ pub static QUIT: ScreenVerb = ScreenVerb {
 /// One thing at a time, the nearest first.
 fn cancel(app: &mut App) -> Vec<Effect> {
     if app.view.pane != Pane::Lanes {
+        app.offers.trial = None;
         app.view.pane = app.view.before;
         app.view.before = Pane::Lanes;
     } else if !app.selected.is_empty() {

@@ -11,12 +11,14 @@ pub static VIEW: ScreenVerb = ScreenVerb {
     form: &[Part::One(&[
         &[Part::Word("lanes")],
         &[Part::Word("close")],
+        &[Part::Word("tone")],
+        &[Part::Word("proposals")],
         &[Part::Word("graph")],
         &[Part::Word("log")],
         &[Part::Word("help")],
         &[Part::Word("back")],
     ])],
-    about: "Shows the lanes, two of them close and mirrored, the edit graph, all messages, or the keys; the same again goes back.",
+    about: "Shows the lanes, two of them close and mirrored, the tone of one, the edit graph, all messages, or the keys; the same again goes back.",
     also: &["show", "open", "window"],
     act: view,
 };

@@ -6,9 +6,12 @@
 mod ask;
 mod cursor;
 mod focus;
+mod knob;
 mod leave;
 mod look;
+mod output;
 mod play;
+mod propose;
 mod select;
 mod stride;
 mod theme;
@@ -50,8 +53,13 @@ pub static VERBS: &[&ScreenVerb] = &[
     &play::STOP,
     &play::HEAR,
     &play::FOLLOW,
+    &knob::KNOB,
+    &knob::SWEEP,
+    &output::VERB,
     &stride::VERB,
     &walk::VERB,
+    &propose::PROPOSE,
+    &propose::PROPOSAL,
     &ask::TYPE,
     &ask::FIND,
     &ask::AGAIN,

@@ -3,7 +3,7 @@
 use super::super::app::{App, World};
 use super::super::event::Effect;
 use super::super::log::Weight;
-use super::super::transport::{Hear, TransportRequest};
+use super::super::transport::{Hear, ToneHear, TransportRequest};
 use super::{Acted, ScreenVerb, number};
 use crate::command::{Args, Diagnostic, Kind, Part};
 use crate::song::{Position, Span};
@@ -41,6 +41,10 @@ pub static HEAR: ScreenVerb = ScreenVerb {
         &[Part::Word("split")],
         &[Part::Word("before")],
         &[Part::Word("after")],
+        &[Part::Word("toned")],
+        &[Part::Word("plain")],
+        &[Part::Word("taken")],
+        &[Part::Word("detector")],
         &[
             Part::Word("level"),
             Part::One(&[
@@ -49,7 +53,7 @@ pub static HEAR: ScreenVerb = ScreenVerb {
             ]),
         ],
     ])],
-    about: "Chooses what is heard: the stack, this lane, the guide, both, guide left and lane right, the state before the last edit; or the level.",
+    about: "Chooses what is heard: the stack, this lane, the guide, both, guide left and lane right, the state before the last edit; in the tone view also the lane plain (before its tone, as loud as behind it), what the de-esser has taken out, what its detector hears; or the level.",
     also: &["monitor", "audition"],
     act: hear,
 };
@@ -133,6 +137,9 @@ fn hear(app: &mut App, world: &World, args: &Args) -> Acted {
     if args.has("after") {
         app.heard = None;
         app.say(Weight::Note, "heard: the state that is shown");
+    }
+    if let Some((hear, _)) = ToneHear::ALL.iter().find(|(_, word)| args.has(word)) {
+        app.hear_tone(world, *hear)?;
     }
     if args.has("level") {
         let level =

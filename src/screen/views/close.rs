@@ -92,8 +92,8 @@ fn title(brush: &Brush, lane: &Lane, y: u16, buffer: &mut Buffer) {
     if samples_per_column(app.view.close_zoom) <= SIGNED {
         right = format!("signed wave  {right}");
     }
-    if let Some((_, by)) = app.lines.near(lane.id, app.view.at(), rate) {
-        right = format!("word {:+.1} ms  {right}", to_ms(by, rate));
+    if let Some(word) = app.lines.near(lane.id, app.view.at(), rate) {
+        right = format!("word {:+.1} ms  {right}", to_ms(word.by, rate));
     }
     let x = layout.body.right().saturating_sub(right.chars().count() as u16 + 1);
     put(buffer, x, y, layout.body.width, &right, brush.style(Role::Faint));

@@ -6,12 +6,12 @@ use ratatui::style::Style;
 
 use super::super::draw::Brush;
 use super::super::layout::Strip;
-use super::super::lines::to_ms;
+use super::super::lines::{Off, to_ms};
 use super::super::scene::Scene;
 use super::super::theme::Role;
 use super::super::view::samples_per_column;
 use super::super::widgets::wave::{Inks, Stretched};
-use super::super::widgets::{gutter, put, ruler, wave};
+use super::super::widgets::{fit, gutter, put, ruler, wave};
 use crate::song::{Lane, Role as Part};
 
 /// Draws the view.
@@ -61,16 +61,19 @@ pub fn inks(brush: &Brush, lane: &Lane, heard: bool) -> Inks {
     }
 }
 
-/// What the guide lines were found by, since it is a first guess.
+/// What the guide lines are: measured words, or until these are there a first guess.
 fn source_of_lines(brush: &Brush, buffer: &mut Buffer) {
     let Brush { app, layout, .. } = brush;
-    let text = match app.starts.values().next() {
-        Some(starts) => starts.by,
-        None => "no guide lines yet",
+    let words = app.lines.guide.len();
+    let (first, second) = match (app.lines.measured, &app.no_words, app.starts.values().next()) {
+        (true, ..) => ("lines: words,".to_owned(), format!("{words} measured")),
+        (_, Some(_), Some(starts)) => ("no words; guess by".to_owned(), starts.by.to_owned()),
+        (_, None, Some(starts)) => ("measuring words;".to_owned(), format!("guess: {}", starts.by)),
+        (_, _, None) => ("no guide lines yet".to_owned(), String::new()),
     };
     let width = layout.gutter.width.saturating_sub(2);
-    put(buffer, 1, layout.ruler.y, width, "lines: first guess by", brush.style(Role::Faint));
-    put(buffer, 1, layout.ruler.y + 1, width, text, brush.style(Role::Faint));
+    put(buffer, 1, layout.ruler.y, width, &first, brush.style(Role::Faint));
+    put(buffer, 1, layout.ruler.y + 1, width, &second, brush.style(Role::Faint));
 }
 
 /// Where regions begin and end, on the upper line of a lane; a bar between the two if one is selected.
@@ -118,25 +121,54 @@ fn lines(brush: &Brush, lane: &Lane, strip: Strip, area: Rect, buffer: &mut Buff
             }
         }
     }
+    let rate = world.session.rate;
+    if lane.role == Part::Guide {
+        named(brush, area, buffer, &column);
+    }
+    for x in app.lines.missing.get(&lane.id).into_iter().flatten().filter_map(|at| column(at.0)) {
+        put(buffer, area.x + x, area.y, 1, glyphs.gone, brush.style(Role::Wrong));
+    }
     let Some(offsets) = app.lines.offsets.get(&lane.id) else { return };
-    let visible: Vec<(u16, f64)> = offsets
-        .iter()
-        .filter_map(|(at, by)| column(at.0).map(|x| (x, to_ms(*by, world.session.rate))))
-        .collect();
-    for (index, (x, ms)) in visible.iter().enumerate() {
+    let visible: Vec<(u16, Off)> =
+        offsets.iter().filter_map(|word| column(word.line.0).map(|x| (x, *word))).collect();
+    for (index, (x, word)) in visible.iter().enumerate() {
         let next = visible.get(index + 1).map_or(area.width, |(next, _)| *next);
         let room = next.saturating_sub(*x);
-        let (sign, role) = match ms {
-            _ if ms.abs() <= 10.0 => (glyphs.tight, Role::Tight),
-            _ if *ms < 0.0 => (glyphs.early, Role::Early),
+        let (sign, role) = match to_ms(word.off, rate) {
+            off if off.abs() <= 10.0 => (if word.held { glyphs.held } else { glyphs.tight }, Role::Tight),
+            off if off < 0.0 => (glyphs.early, Role::Early),
             _ => (glyphs.late, Role::Late),
         };
-        let number = format!("{sign}{:.0}", ms.abs());
-        let text =
-            if role != Role::Tight && number.chars().count() < usize::from(room) { &number } else { sign };
+        let unsure = if word.sure { "" } else { "?" };
+        let number = format!("{sign}{:.0}{unsure}", to_ms(word.by, rate).abs());
+        let text = if (role != Role::Tight || word.held) && number.chars().count() < usize::from(room) {
+            &number
+        } else {
+            sign
+        };
         // In a low lane the sound is worth more than numbers.
         let text: &str = if strip.height > 1 { text } else { sign };
         put(buffer, area.x + x, area.y, room.max(1), text, brush.style(role));
+    }
+}
+
+/// What is sung, beside the guide's lines, as far as it is named and there is room.
+fn named(brush: &Brush, area: Rect, buffer: &mut Buffer, column: &dyn Fn(i64) -> Option<u16>) {
+    let lines = &brush.app.lines;
+    let cut = brush.app.shapes.glyphs().cut;
+    let visible: Vec<(u16, Option<&String>)> = lines
+        .guide
+        .iter()
+        .enumerate()
+        .filter_map(|(index, at)| Some((column(at.0)?, lines.names.get(index).and_then(Option::as_ref))))
+        .collect();
+    for (index, (x, name)) in visible.iter().enumerate() {
+        let next = visible.get(index + 1).map_or(area.width, |(next, _)| *next);
+        let room = usize::from(next.saturating_sub(x + 1));
+        if let Some(name) = name.filter(|_| room > 1) {
+            let text = fit(name, room.saturating_sub(1), cut);
+            put(buffer, area.x + x + 1, area.y, room as u16, &text, brush.style(Role::Guide));
+        }
     }
 }
 

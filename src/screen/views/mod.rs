@@ -5,3 +5,5 @@ pub mod graph;
 pub mod help;
 pub mod lanes;
 pub mod log;
+pub mod proposals;
+pub mod tone;

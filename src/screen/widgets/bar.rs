@@ -4,6 +4,8 @@ use ratatui::buffer::Buffer;
 
 use super::super::draw::Brush;
 use super::super::theme::Role;
+use super::super::transport::Levels;
+use super::super::update::meter;
 use super::{clock, fit, put};
 use crate::song::EditId;
 
@@ -62,6 +64,26 @@ fn state(brush: &Brush) -> String {
     format!("{place}{}{branches}{locked}", mark.unwrap_or_default())
 }
 
+/// Meters of what goes out: both sides, and where there is room true peak, short-term loudness and correlation.
+fn levels(brush: &Brush, sum: &Levels) -> String {
+    let side = |peak| brush.app.shapes.level(meter(peak));
+    let mut text = format!("{}{}", side(sum.peaks.0), side(sum.peaks.1));
+    // In fields of a fixed width, so that what stands beside them stays where it is.
+    let field = |value: Option<f64>, digits: usize, unit: &str| match value {
+        Some(value) => format!(" {value:>5.digits$} {unit}"),
+        None => format!("   --- {unit}"),
+    };
+    if brush.layout.bar.width >= 120 {
+        text += &field(sum.true_peak_db, 1, "dBTP");
+        text += &field(sum.short_term, 1, "LUFS");
+    }
+    if brush.layout.bar.width >= 150 {
+        let value = sum.correlation.map_or("  ---".to_owned(), |value| format!("{value:+.2}"));
+        text += &format!(" correlation {value}");
+    }
+    text
+}
+
 /// What sounds, and where.
 fn sounding(brush: &Brush) -> Vec<(String, Role)> {
     let Brush { app, world, layout } = brush;
@@ -75,13 +97,15 @@ fn sounding(brush: &Brush) -> Vec<(String, Role)> {
     };
     parts.push((format!("{sign} {}", clock(at, rate)), role));
     let heard = match app.heard {
+        _ if app.trial().is_some() => format!("hears {} of a proposal", app.view.hear.word()),
         Some(edit) => format!("hears {} of edit {edit}", app.view.hear.word()),
         None => format!("hears {}", app.view.hear.word()),
     };
-    parts.push((heard, if app.heard.is_some() { Role::Late } else { Role::Text }));
-    let meter = |level| app.shapes.level(level);
-    let sum = app.sum.map_or(String::new(), |(left, right)| format!("{}{} ", meter(left), meter(right)));
-    parts.push((format!("{sum}{:+.0} dB", app.view.level_db), Role::Text));
+    parts.push((heard, if app.heard.is_some() || app.trial().is_some() { Role::Late } else { Role::Text }));
+    if let Some(sum) = &app.sum {
+        parts.push((levels(brush, sum), Role::Text));
+    }
+    parts.push((format!("{:+.0} dB", app.view.level_db), Role::Text));
     if !narrow {
         parts.push((app.sound.clone(), Role::Faint));
     }

@@ -32,14 +32,26 @@ pub fn draw(brush: &Brush, buffer: &mut Buffer) {
         Some(index) => parts.extend(region(&lane.regions[index], rate)),
         None => parts.push(("no region here".to_owned(), Role::Faint)),
     }
-    if let Some((_, by)) = app.lines.near(lane.id, app.view.at(), rate) {
-        let ms = to_ms(by, rate);
-        let (sign, role, word) = match ms {
-            _ if ms.abs() <= 10.0 => (glyphs.tight, Role::Tight, "in time"),
-            _ if ms < 0.0 => (glyphs.early, Role::Early, "early"),
+    if let Some((number, name)) = app.lines.word(app.view.at()).filter(|_| app.lines.measured) {
+        let name = name.map_or(String::new(), |name| format!(" {}", fit(name, 12, glyphs.cut)));
+        parts.push((format!("word {number}{name}"), Role::Guide));
+    }
+    if let Some(found) = app.lines.near(lane.id, app.view.at(), rate) {
+        let ms = to_ms(found.by, rate);
+        let (sign, role, word) = match to_ms(found.off, rate) {
+            _ if found.held => (glyphs.held, Role::Tight, "as held"),
+            off if off.abs() <= 10.0 => (glyphs.tight, Role::Tight, "in time"),
+            off if off < 0.0 => (glyphs.early, Role::Early, "early"),
             _ => (glyphs.late, Role::Late, "late"),
         };
-        parts.push((format!("{sign}{:.0} ms {word}", ms.abs()), role));
+        let unsure = if found.sure { "" } else { ", not sure" };
+        parts.push((format!("{sign}{:.0} ms {word}{unsure}", ms.abs()), role));
+        if let Some(end) = found.end.map(|end| to_ms(end, rate)).filter(|end| end.abs() > 15.0) {
+            parts.push((
+                format!("ends {:.0} ms {}", end.abs(), if end > 0.0 { "late" } else { "early" }),
+                role,
+            ));
+        }
     }
     let mut tail = format!("stride {}", app.view.stride.times(1));
     if !app.selected.is_empty() {
@@ -72,6 +84,9 @@ fn region(region: &Region, rate: u32) -> Vec<(String, Role)> {
     ];
     if region.gain_db.0 != 0.0 {
         parts.push((format!("{:+.1} dB", region.gain_db.0), Role::Text));
+    }
+    if let Some(hz) = region.highpass_hz {
+        parts.push((format!("high-pass {hz:.0} Hz"), Role::Text));
     }
     parts
 }

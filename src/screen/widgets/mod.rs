@@ -1,11 +1,13 @@
 //! Parts of the screen: each draws one area from the state, and nothing else.
 
 pub mod bar;
+mod bars;
 pub mod facts;
 pub mod foot;
 pub mod gutter;
 pub mod hint;
 pub mod palette;
+pub mod plot;
 pub mod prompt;
 pub mod ruler;
 pub mod wave;

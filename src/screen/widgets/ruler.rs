@@ -1,11 +1,11 @@
-//! The ruler: seconds, the loop, the cursor and the playhead.
+//! The ruler: seconds, bars, the loop, the cursor and the playhead.
 
 use ratatui::buffer::Buffer;
 
 use super::super::draw::Brush;
 use super::super::theme::Role;
 use super::super::view::samples_per_column;
-use super::put;
+use super::{bars, put};
 
 /// Draws the two lines over the sound: numbers above, loop below.
 pub fn draw(brush: &Brush, buffer: &mut Buffer) {
@@ -26,8 +26,20 @@ pub fn draw(brush: &Brush, buffer: &mut Buffer) {
             continue;
         }
         let x = area.x + column as u16;
-        put(buffer, x, area.y, area.right() - x, &label(at, rate, far), brush.style(Role::Faint));
-        put(buffer, x, area.y + 1, 1, glyphs.tick, brush.style(Role::Faint));
+        // The line below is the bars', where there are any.
+        let row = area.y + u16::from(world.session.tempo.is_none());
+        put(buffer, x, row, 1, glyphs.tick, brush.style(Role::Faint));
+        put(
+            buffer,
+            x + u16::from(row == area.y),
+            area.y,
+            area.right() - x,
+            &label(at, rate, far),
+            brush.style(Role::Faint),
+        );
+    }
+    if let Some(tempo) = &world.session.tempo {
+        bars::draw(brush, tempo, buffer);
     }
     looped(brush, buffer);
 }

@@ -29,7 +29,7 @@ pub(super) const SLOPE: usize = 11;
 const ATTACK: usize = 12;
 const RELEASE: usize = 13;
 pub(super) const MAKEUP: usize = 14;
-const MIX: usize = 15;
+pub(super) const MIX: usize = 15;
 /// Parameters.
 pub(super) const PARAMS: usize = 16;
 /// State: two of the detector's high-pass, its power, two of the smoothing.
@@ -79,7 +79,7 @@ pub(super) struct Needs {
     pub(super) rms: bool,
     /// A stereo lane.
     pub(super) link: bool,
-    /// The make-up gain is on its way to another one.
+    /// Make-up gain and mix are on their way to others.
     pub(super) glides: bool,
 }
 
@@ -92,7 +92,7 @@ pub(super) fn process(
     state: &mut [Wide],
     room: &mut Room,
     buffer: &mut [Wide],
-    ramp: Ramp,
+    ramps: [Ramp; 2],
 ) {
     let (Ok(p), Ok(state)) = (<&[Wide; PARAMS]>::try_from(params), <&mut [Wide; STATE]>::try_from(state))
     else {
@@ -101,10 +101,10 @@ pub(super) fn process(
     // The usual case has its own code; all others share one.
     if needs == Needs::default() {
         want::<false>(link, p, state, buffer, &mut room.first);
-        apply::<false>(p, &mut state[REDUCTION], buffer, &room.first, ramp);
+        apply::<false>(p, &mut state[REDUCTION], buffer, &room.first, ramps);
     } else {
         want::<true>(link, p, state, buffer, &mut room.first);
-        apply::<true>(p, &mut state[REDUCTION], buffer, &room.first, ramp);
+        apply::<true>(p, &mut state[REDUCTION], buffer, &room.first, ramps);
     }
 }
 
@@ -154,16 +154,17 @@ fn apply<const ALL: bool>(
     state: &mut Wide,
     buffer: &mut [Wide],
     held: &Lines,
-    ramp: Ramp,
+    ramps: [Ramp; 2],
 ) {
     let one = Wide::all(1.0);
     let attack_new = one - p[ATTACK];
     let mut reduction = *state;
     for (index, (sample, held)) in buffer.iter_mut().zip(held).enumerate() {
         reduction = p[ATTACK] * reduction + attack_new * *held;
-        let makeup = if ALL { p[MAKEUP] + ramp.at(index) } else { p[MAKEUP] };
+        let makeup = if ALL { p[MAKEUP] + ramps[0].at(index) } else { p[MAKEUP] };
+        let mix = if ALL { p[MIX] + ramps[1].at(index) } else { p[MIX] };
         let gain = (makeup - reduction * Wide::all(0.5)).narrow().exp2().wide();
-        *sample = *sample + *sample * (p[MIX] * (gain - one));
+        *sample = *sample + *sample * (mix * (gain - one));
     }
     *state = reduction;
 }

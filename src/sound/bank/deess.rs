@@ -50,7 +50,7 @@ const HOLD: usize = 15;
 /// What is heard: parts of the input, of the change, of the detector's signal.
 pub(super) const HEAR_INPUT: usize = 16;
 pub(super) const HEAR_CHANGE: usize = 17;
-const HEAR_BAND: usize = 18;
+pub(super) const HEAR_BAND: usize = 18;
 /// Parameters.
 pub(super) const PARAMS: usize = 19;
 /// State: two of the filter, the power, two of the smoothing, two of the voice's level.

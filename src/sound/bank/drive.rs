@@ -5,7 +5,7 @@
 //! filter in it, and aliases below 0.48 of the rate stay 80 dB down. Latency 0 (what is added comes a few samples later). Tail: the ringing
 //! of the half-band filters.
 
-use super::pairs;
+use super::{Ramp, pairs};
 use crate::song::Tone;
 use crate::song::tone::Stage;
 use crate::sound::halfband;
@@ -76,9 +76,9 @@ fn down<const N: usize>(factors: &[f64; N], memory: &mut [Wide], x: [Wide; 2]) -
     (branch(factors, 0, even, x[1]) + branch(factors, 1, odd, x[0])) * Wide::all(0.5)
 }
 
-/// What the bend adds to a sample.
+/// What the bend adds to a sample, with the gain into it and its inverse.
 #[inline(always)]
-fn bend(p: &[Wide], x: Wide) -> Wide {
+fn bend(p: [Wide; 2], x: Wide) -> Wide {
     // tanh u = 1 − 2/(1 + e^2u); held where it is 1 to the last bit anyway.
     const TO_BASE_2: f64 = 2.0 * std::f64::consts::LOG2_E;
     let u = p[0] * x;
@@ -91,20 +91,47 @@ fn bend(p: &[Wide], x: Wide) -> Wide {
     tanh * p[1] - x
 }
 
-/// Processes `buffer` in place.
+/// Processes `buffer` in place. While it glides, the gain into the bend and how much of the change is added move with every
+/// sample: there is no filter behind them that would soften a step.
 #[inline(always)]
-pub(super) fn process(filters: &Filters, params: &[Wide], state: &mut [Wide], buffer: &mut [Wide]) {
+pub(super) fn process(
+    filters: &Filters,
+    params: &[Wide],
+    glide: Option<[Ramp; 2]>,
+    state: &mut [Wide],
+    buffer: &mut [Wide],
+) {
+    match glide {
+        None => run::<false>(filters, params, [Ramp::STILL; 2], state, buffer),
+        Some(ramps) => run::<true>(filters, params, ramps, state, buffer),
+    }
+}
+
+#[inline(always)]
+fn run<const GLIDES: bool>(
+    filters: &Filters,
+    params: &[Wide],
+    ramps: [Ramp; 2],
+    state: &mut [Wide],
+    buffer: &mut [Wide],
+) {
     let (up_first, rest) = state.split_at_mut(FIRST_STATE);
     let (up_second, rest) = rest.split_at_mut(SECOND_STATE);
     let (down_second, down_first) = rest.split_at_mut(SECOND_STATE);
-    for sample in buffer.iter_mut() {
+    let (mut into, mut part) = ([params[0], params[1]], params[2]);
+    for (index, sample) in buffer.iter_mut().enumerate() {
+        if GLIDES {
+            let gain = params[0] + ramps[0].at(index);
+            into = [gain, gain.inverse()];
+            part = params[2] + ramps[1].at(index);
+        }
         let x = *sample;
         let twice = up(&filters.first, up_first, x);
         let mut halves = [Wide::ZERO; 2];
         for (half, x) in halves.iter_mut().zip(twice) {
             let four = up(&filters.second, up_second, x);
-            *half = down(&filters.second, down_second, [bend(params, four[0]), bend(params, four[1])]);
+            *half = down(&filters.second, down_second, [bend(into, four[0]), bend(into, four[1])]);
         }
-        *sample = x + params[2] * down(&filters.first, down_first, halves);
+        *sample = x + part * down(&filters.first, down_first, halves);
     }
 }

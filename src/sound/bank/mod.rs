@@ -89,6 +89,58 @@ struct Room {
     fourth: Lines,
 }
 
+/// Where the parameters of a stage with dynamics stand.
+#[derive(Debug, Clone, Copy)]
+struct Dynamics {
+    first: usize,
+    count: usize,
+    /// How much it does: 0 is nothing.
+    slope: usize,
+    /// What is part of the sound whatever the slope.
+    apart: &'static [usize],
+}
+
+const DYNAMICS: [Dynamics; 2] = [
+    Dynamics {
+        first: DEESS,
+        count: deess::PARAMS,
+        slope: DEESS + deess::SLOPE,
+        apart: &[DEESS + deess::HEAR_INPUT, DEESS + deess::HEAR_CHANGE, DEESS + deess::HEAR_BAND],
+    },
+    Dynamics {
+        first: COMPRESS,
+        count: compress::PARAMS,
+        slope: COMPRESS + compress::SLOPE,
+        apart: &[COMPRESS + compress::MAKEUP],
+    },
+];
+
+impl Dynamics {
+    /// All but the slope and what is apart.
+    fn settings(self) -> impl Iterator<Item = usize> {
+        let all = self.first..self.first + self.count;
+        all.filter(move |place| *place != self.slope && !self.apart.contains(place))
+    }
+}
+
+/// Factors of a section that passes everything.
+const IDENTITY: [f64; 5] = [1.0, 0.0, 0.0, 0.0, 0.0];
+
+/// The sections of every slot, by the place of their first factor.
+fn each_section() -> impl Iterator<Item = (usize, usize)> {
+    (0..SLOTS).flat_map(|slot| (0..eq::SECTIONS).map(move |section| (slot, EQ + section * 5)))
+}
+
+/// The factors of a section in a slot.
+fn factors(params: &[Wide; PARAMS], slot: usize, place: usize) -> [f64; 5] {
+    std::array::from_fn(|index| params[place + index].0[slot])
+}
+
+/// The stages with dynamics of every slot.
+fn each_dynamics() -> impl Iterator<Item = (usize, Dynamics)> {
+    (0..SLOTS).flat_map(|slot| DYNAMICS.into_iter().map(move |dynamics| (slot, dynamics)))
+}
+
 /// How a parameter moves within a stretch between two places of the grid.
 #[derive(Debug, Clone, Copy)]
 struct Ramp {
@@ -99,6 +151,9 @@ struct Ramp {
 }
 
 impl Ramp {
+    /// Does not move.
+    const STILL: Ramp = Ramp { step: Wide::ZERO, phase: 0 };
+
     /// What to add for a sample, counted from the start of the piece. Told from its number, so that any split of blocks
     /// gives the same.
     #[inline(always)]
@@ -263,6 +318,7 @@ impl Bank {
             group.step.copy_from_slice(&*kept.step);
             group.gliding = kept.gliding;
             group.next = kept.next;
+            (group.sections, group.section_count, group.has) = (kept.sections, kept.section_count, kept.has);
         }
         true
     }
@@ -271,11 +327,18 @@ impl Bank {
     #[must_use]
     pub fn reduction(&self, key: u64) -> Option<Reduction> {
         let (group, slot) = self.find(key, 0)?;
-        let of = |place: usize| group.state[place].0[slot] * DB_PER_OCTAVE;
-        Some(Reduction {
-            deess_db: of(DEESS_STATE + deess::REDUCTION),
-            compress_db: of(COMPRESS_STATE + compress::REDUCTION),
-        })
+        Some(group.reduction(slot))
+    }
+
+    /// Tells for each voice, by its index, what its dynamics take away right now. Realtime-safe.
+    pub fn reductions(&self, tell: &mut dyn FnMut(usize, Reduction)) {
+        for group in &self.groups {
+            for (slot, place) in group.places.iter().enumerate() {
+                if let Some(place) = place.filter(|place| place.channel == 0) {
+                    tell(place.voice, group.reduction(slot));
+                }
+            }
+        }
     }
 
     fn find(&self, key: u64, channel: usize) -> Option<(&Group, usize)> {
@@ -314,10 +377,14 @@ fn idle_column() -> [f64; PARAMS] {
     column(&Voice { key: 0, tone: &none, channels: 1, hear: Hear::Tone, search: None }, 48_000.0)
 }
 
-/// Frames until what was before is no longer heard.
-fn tail(voice: &Voice, rate: f64) -> u64 {
-    let tone = voice.tone;
-    let mut seconds = eq::tail_s(&sections(tone, voice.search, rate), rate);
+/// Frames at `rate` Hz until what was before is no longer heard through a tone: see [`PREROLL_BOUND_DB`].
+#[must_use]
+pub fn tail_frames(tone: &Tone, rate: u32) -> u64 {
+    tail(tone, None, f64::from(rate))
+}
+
+fn tail(tone: &Tone, search: Option<Search>, rate: f64) -> u64 {
+    let mut seconds = eq::tail_s(&sections(tone, search, rate), rate);
     if let Some(deess) = tone.deess.filter(|_| tone.acts(Stage::Deess)) {
         let hold = if deess.relative { deess::HOLD_S } else { 0.0 };
         seconds += 8.0 * (deess.attack_ms + deess.release_ms) / 1000.0 + 8.0 * hold + 0.03;
@@ -383,7 +450,7 @@ impl Group {
             }
         }
         self.params.clone_from(&self.target);
-        self.tail = self.tail.max(tail(voice, rate));
+        self.tail = self.tail.max(tail(voice.tone, voice.search, rate));
         self.update_uses();
     }
 
@@ -436,6 +503,25 @@ impl Group {
         self.tail
     }
 
+    /// True if a block at `at` goes on from the one before. Realtime-safe.
+    #[must_use]
+    pub fn stands_at(&self, at: i64) -> bool {
+        self.next == Some(at)
+    }
+
+    /// Lets a block at `at` go on from the state as it is. Realtime-safe.
+    pub fn move_to(&mut self, at: i64) {
+        self.next = Some(at);
+    }
+
+    fn reduction(&self, slot: usize) -> Reduction {
+        let of = |place: usize| self.state[place].0[slot] * DB_PER_OCTAVE;
+        Reduction {
+            deess_db: of(DEESS_STATE + deess::REDUCTION),
+            compress_db: of(COMPRESS_STATE + compress::REDUCTION),
+        }
+    }
+
     /// Begins anew from silence, with every parameter at its value. Realtime-safe.
     pub fn reset(&mut self) {
         self.state.fill(Wide::ZERO);
@@ -462,12 +548,57 @@ impl Group {
             }
             self.next = self.next.or(from.next);
         }
+        self.enter_stages();
         let steps = f64::from(GLIDE);
         for (step, (target, param)) in self.step.iter_mut().zip(self.target.iter().zip(self.params.iter())) {
             *step = (*target - *param) * Wide::all(1.0 / steps);
         }
+        self.leave_stages();
         self.gliding = if self.params == self.target { 0 } else { GLIDE + 1 };
         self.update_uses();
+    }
+
+    /// Dynamics that come in have their times and thresholds at once and are faded in by their slope: on the way from none,
+    /// an attack would be no time at all.
+    ///
+    /// A filter that comes in has its poles at once, and its zeros on them: so it passes what it gets, and comes in as if it were
+    /// mixed in. Halfway to its poles it would be another filter.
+    fn enter_stages(&mut self) {
+        for (slot, place) in each_section() {
+            let [_, _, _, a1, a2] = factors(&self.target, slot, place);
+            if factors(&self.params, slot, place) == IDENTITY {
+                for (index, value) in [1.0, a1, a2, a1, a2].into_iter().enumerate() {
+                    self.params[place + index].0[slot] = value;
+                }
+            }
+        }
+        for (slot, dynamics) in each_dynamics() {
+            if self.params[dynamics.slope].0[slot] == 0.0 {
+                for place in dynamics.settings() {
+                    self.params[place].0[slot] = self.target[place].0[slot];
+                }
+            }
+        }
+    }
+
+    /// Dynamics that go keep theirs until their slope has faded out, filters keep their poles until their zeros lie on them.
+    fn leave_stages(&mut self) {
+        for (slot, place) in each_section() {
+            let [b0, b1, b2, a1, a2] = factors(&self.params, slot, place);
+            if factors(&self.target, slot, place) == IDENTITY {
+                let ways = [1.0 - b0, a1 - b1, a2 - b2, 0.0, 0.0];
+                for (index, way) in ways.into_iter().enumerate() {
+                    self.step[place + index].0[slot] = way / f64::from(GLIDE);
+                }
+            }
+        }
+        for (slot, dynamics) in each_dynamics() {
+            if self.target[dynamics.slope].0[slot] == 0.0 {
+                for place in dynamics.settings() {
+                    self.step[place].0[slot] = 0.0;
+                }
+            }
+        }
     }
 
     /// Processes `frames` frames from position `at` on, in place. `channel` is asked for the block of each channel, once
@@ -571,8 +702,10 @@ impl Group {
             step: if moves { step[place] } else { Wide::ZERO },
             phase,
         };
-        let makeup = ramp(COMPRESS + compress::MAKEUP, &self.step);
+        let squeezes =
+            [ramp(COMPRESS + compress::MAKEUP, &self.step), ramp(COMPRESS + compress::MIX, &self.step)];
         let gain = ramp(GAIN, &self.step);
+        let drives = moves.then(|| [ramp(DRIVE, &self.step), ramp(DRIVE + 2, &self.step)]);
         let Group { params, state, buffer, room, has, link, .. } = self;
         let buffer = &mut buffer[from..to];
         for stage in self.order {
@@ -604,12 +737,13 @@ impl Group {
                         &mut state[COMPRESS_STATE..COMPRESS_STATE + compress::STATE],
                         room,
                         buffer,
-                        makeup,
+                        squeezes,
                     );
                 }
                 Stage::Drive if has.drive => drive::process(
                     &self.filters,
                     &params[DRIVE..DRIVE + drive::PARAMS],
+                    drives,
                     &mut state[DRIVE_STATE..DRIVE_STATE + drive::STATE],
                     buffer,
                 ),

@@ -1,0 +1,132 @@
+//! Where a lane can be cut between two words: the quiet places, and which words have none between them.
+
+use super::{LaneTiming, WordTiming};
+use crate::command::context::Context;
+use crate::command::diagnostic::Diagnostic;
+use crate::listen::SoundKind;
+use crate::song::Region;
+
+/// A cut lies so far below the voice, in dB, or it is none.
+const BELOW_VOICE_DB: f64 = 24.0;
+/// It is so low for at least so long, in ms.
+const QUIET_MS: f64 = 14.0;
+
+/// Where a lane is quiet between two words, on the timeline before anything is slid.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct Quiet {
+    /// First quiet sample.
+    pub from: i64,
+    /// One past the last quiet sample.
+    pub to: i64,
+    /// Where to cut: the quietest place.
+    pub cut: i64,
+    /// Level there in dBFS rms.
+    pub level_db: f64,
+}
+
+/// What parts a block of words from the one before it in its region.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub enum Border {
+    /// The region begins.
+    Start,
+    /// It is quiet there.
+    Quiet(Quiet),
+    /// One sound goes over into the other; a cut there must be in phase.
+    Held,
+}
+
+/// Words that stay together.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Block {
+    /// What parts it from the block before it.
+    pub before: Border,
+    /// Its words: indices into the lane's words.
+    pub words: Vec<usize>,
+}
+
+/// The blocks of a region's words. Words between which there is no quiet place stay together, unless cuts `inside`
+/// a held sound are asked for.
+///
+/// # Errors
+/// The recording cannot be read.
+pub fn blocks(
+    context: &Context,
+    lane: &LaneTiming,
+    region: &Region,
+    words: &[usize],
+    inside: bool,
+) -> Result<Vec<Block>, Diagnostic> {
+    let heard = context.hearing.heard(region.asset)?;
+    let limit = f64::from(heard.voice_db) - BELOW_VOICE_DB;
+    let breaths: Vec<(i64, i64)> = heard
+        .of(SoundKind::Breath)
+        .map(|breath| {
+            let origin = region.source_origin().0;
+            (origin.saturating_add_unsigned(breath.start), origin.saturating_add_unsigned(breath.end))
+        })
+        .collect();
+    let mut blocks: Vec<Block> = Vec::new();
+    for (place, index) in words.iter().enumerate() {
+        let before = match place.checked_sub(1) {
+            Some(before) => {
+                let pair = (&lane.words[words[before]], &lane.words[*index]);
+                between(context, region, pair, &breaths, limit)?.map_or(Border::Held, Border::Quiet)
+            }
+            None => Border::Start,
+        };
+        match blocks.last_mut() {
+            Some(block) if before == Border::Held && !inside => block.words.push(*index),
+            _ => blocks.push(Block { before, words: vec![*index] }),
+        }
+    }
+    Ok(blocks)
+}
+
+/// The quietest place between two words of a region, if it is quiet enough; a breath goes with the word after it.
+fn between(
+    context: &Context,
+    region: &Region,
+    (left, right): (&WordTiming, &WordTiming),
+    breaths: &[(i64, i64)],
+    limit: f64,
+) -> Result<Option<Quiet>, Diagnostic> {
+    let rate = f64::from(context.session.rate);
+    let ms = |ms: f64| (ms * rate / 1000.0) as i64;
+    let mut to = right.at as i64 - ms(2.0);
+    let from = (left.end as i64).min(to - ms(45.0)).max(left.at as i64 + ms(40.0));
+    if let Some(breath) =
+        breaths.iter().find(|(start, end)| *start < to && *end > from && *start > left.at as i64)
+    {
+        to = to.min(breath.0);
+    }
+    let inner = ((region.at + region.fade_in.length).0 + 1, (region.end() - region.fade_out.length).0 - 1);
+    let (from, to) = (from.max(inner.0), to.min(inner.1));
+    let window = ms(QUIET_MS).max(1);
+    if to - from < window || to - from > 30 * rate as i64 {
+        return Ok(None);
+    }
+    let mut samples = vec![0.0f32; usize::try_from(to - from).unwrap_or(0)];
+    let source = (from - region.source_origin().0).max(0) as u64;
+    context.hearing.samples(region.asset, source, &mut samples)?;
+    let step = ms(1.0).max(1);
+    let count = (samples.len() as i64 - window) / step + 1;
+    let level = |index: i64| {
+        let at = (index * step) as usize;
+        crate::listen::seam::db(crate::listen::seam::power(&samples[at..at + window as usize]))
+    };
+    let levels: Vec<f64> = (0..count).map(level).collect();
+    // Of places that are quiet alike the last counts, so that what rings of the word before keeps its room.
+    let lowest = levels.iter().copied().fold(f64::INFINITY, f64::min);
+    let best = levels.iter().rposition(|level| *level <= lowest + 3.0).unwrap_or(0);
+    if levels[best] > limit {
+        return Ok(None);
+    }
+    let first = (0..=best).rev().take_while(|index| levels[*index] <= limit).last().unwrap_or(best);
+    let last = (best..levels.len()).take_while(|index| levels[*index] <= limit).last().unwrap_or(best);
+    Ok(Some(Quiet {
+        from: from + first as i64 * step,
+        to: from + last as i64 * step + window,
+        cut: from + best as i64 * step + window / 2,
+        level_db: levels[best],
+    }))
+}
