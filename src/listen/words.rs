@@ -2,9 +2,10 @@
 //!
 //! Most units have one vowel nucleus with the consonants that lead into it. Where a unit begins is decided
 //! by what lies between two nuclei: the longest weak stretch ends where the next unit's first consonant
-//! begins. Words that touch without a dip are parted where one sound turns into another. A word of two syllables, or
-//! of two unlike sounds, may be found as two units: a beginning too many is measured as well as any and harms
-//! nothing, one too few is a word that nobody measures. `word join` mends that by hand.
+//! begins. Words that touch without such a dip are parted where one sound turns into another and something begins: a
+//! small dip or closure before it, and a voice that rises after it if silence follows. A word of two syllables may be
+//! found as two units, a held vowel, a glide of vowels or a word that dies away must not: a beginning in the midst of
+//! one sound is found anywhere in another take. `word join` and `word split` mend the rest by hand.
 
 use serde::{Deserialize, Serialize};
 
@@ -42,8 +43,19 @@ const NEAREST_S: f64 = 0.08;
 const SIDE_S: f64 = 0.03;
 /// A unit shorter than this with silence on both sides is one word, in seconds.
 const ALONE_S: f64 = 0.45;
-/// How near to another beginning a turn may lie, in seconds.
-const APART_S: f64 = 0.06;
+/// How near to another beginning a turn may lie, in seconds: a shorter unit is a consonant and its own vowel.
+const APART_S: f64 = 0.08;
+/// Frames around a turn in which the dip lies that makes it a beginning: 25 ms.
+const AT_TURN: usize = 5;
+/// Frames on either side over which that dip must stand out: 110 ms, a short syllable.
+const AROUND_DIP: usize = 22;
+/// How far the voice dips where a consonant begins a unit, on the scale of [`Scale`]: less than [`DIP`], which
+/// parts units without a turn.
+const SMALL_DIP: f32 = 0.02;
+/// The same for the level of all bands, which is hardly smoothed.
+const SMALL_CLOSURE: f32 = 0.04;
+/// How far the voice rises after the last turn before silence, on the scale of [`Scale`].
+const RISE: f32 = 0.1;
 /// How unlike the sound before and after a turn is, on the scale of [`Scale`].
 const TURN: f32 = 0.12;
 /// How much more softly a sound may go on after a turn.
@@ -227,9 +239,10 @@ impl Curves {
                         && here >= changes[index - 1]
                         && here > changes[index + 1]
                         && self.goes_on(*index, apart)
+                        && self.begins(*index)
+                        && (!dies_away || to != end || self.rises(*index, end))
                 };
                 let best = inner.filter(peak).max_by(|a, b| changes[*a].total_cmp(&changes[*b]));
-                let best = best.filter(|turn| !(dies_away && to == end) || self.rises(*turn, end));
                 if let Some(turn) = best {
                     found.push(turn);
                     parts.extend([(from, turn), (turn, to)]);
@@ -239,13 +252,18 @@ impl Curves {
         found
     }
 
-    /// The sound rises once more between a turn and the silence after it: a held vowel that dies away loses its high
-    /// bands first, which is a turn but no beginning.
+    /// Something closes or weakens at a turn and opens after it: vibrato, glides of vowels and decays turn, but do not.
+    fn begins(&self, turn: usize) -> bool {
+        dip(&self.voice, turn) >= SMALL_DIP || dip(&self.all, turn) >= SMALL_CLOSURE
+    }
+
+    /// The voice rises between a turn and the silence after it. A held vowel that dies away loses its high bands
+    /// first, and a last s or t adds some: turns, but no beginnings.
     fn rises(&self, turn: usize, end: usize) -> bool {
         let mut lowest = f32::INFINITY;
-        self.all.get(turn..end).unwrap_or_default().iter().any(|level| {
+        self.voice.get(turn..end).unwrap_or_default().iter().any(|level| {
             lowest = lowest.min(*level);
-            *level > lowest + DIP
+            *level > lowest + RISE
         })
     }
 
@@ -302,6 +320,18 @@ impl Curves {
         }
         end
     }
+}
+
+/// How far the lowest value around a frame lies below what surrounds it, on the side where that is less.
+fn dip(values: &[f32], frame: usize) -> f32 {
+    let part = |from: usize, to: usize| values.get(from..to.min(values.len())).unwrap_or_default();
+    let near = frame.saturating_sub(AT_TURN);
+    let lowest = part(near, frame + AT_TURN + 1).iter().enumerate().min_by(|a, b| a.1.total_cmp(b.1));
+    let Some((offset, lowest)) = lowest else { return 0.0 };
+    let at = near + offset;
+    let top = |values: &[f32]| values.iter().copied().fold(f32::NEG_INFINITY, f32::max);
+    let before = top(part(at.saturating_sub(AROUND_DIP), at + 1));
+    before.min(top(part(at, at + AROUND_DIP))) - lowest
 }
 
 /// How unlike the sound before and after each frame is, looking `side` frames to either side.
