@@ -53,7 +53,7 @@ const AROUND_DIP: usize = 22;
 /// parts units without a turn.
 const SMALL_DIP: f32 = 0.02;
 /// The same for the level of all bands, which is hardly smoothed.
-const SMALL_CLOSURE: f32 = 0.04;
+const SMALL_CLOSURE: f32 = 0.07;
 /// How far the voice rises after the last turn before silence, on the scale of [`Scale`].
 const RISE: f32 = 0.1;
 /// How unlike the sound before and after a turn is, on the scale of [`Scale`].
