@@ -34,7 +34,7 @@ pub struct Through {
     pub lane: LaneId,
     /// What of it is heard.
     pub ear: Ear,
-    /// Gain in dB, so that it compares at the same loudness; held to [`MOST_MATCH_DB`] either way.
+    /// Gain in dB, so that it compares at the same loudness; held to 24 dB either way.
     pub gain_db: f64,
 }
 

@@ -104,13 +104,13 @@ pub fn main(args: &Args) -> Result<(), CliError> {
     let ears = Arc::new(Ears::new(store.session(), store.folder()));
     let mut engine = Engine::new(app, terminal, player, presets, ears, to, messages);
     if let Some(caution) = args.out.parse().ok().and_then(|out| audition::caution_once(&out)) {
-        engine.tell(&store, Weight::Note, caution);
+        engine.tell(Weight::Note, caution);
     }
     for note in notes {
-        engine.tell(&store, Weight::Note, &note.to_string());
+        engine.tell(Weight::Note, &note.to_string());
     }
     for problem in problems {
-        engine.tell(&store, Weight::Wrong, &problem);
+        engine.tell(Weight::Wrong, &problem);
     }
     let ended = catch_unwind(AssertUnwindSafe(|| {
         #[cfg(debug_assertions)]

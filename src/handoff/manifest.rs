@@ -111,7 +111,7 @@ impl Manifest {
 /// # Errors
 /// It is missing or cannot be read.
 pub fn sums(path: &Path) -> Result<Sums, MediaError> {
-    let mut file = File::open(path).map_err(|e| MediaError::reading(path, e))?;
+    let mut file = crate::media::open_file(path)?;
     let (mut blake3, mut sha256) = (blake3::Hasher::new(), Sha256::new());
     let mut block = vec![0; 256 * 1024];
     let mut bytes = 0;

@@ -1,6 +1,8 @@
 //! Library code over hostile bytes: a panic in it is a damaged file, and nobody hears of it otherwise.
 
 use std::cell::Cell;
+use std::fs::{self, File};
+use std::io;
 use std::panic::{AssertUnwindSafe, catch_unwind};
 use std::path::Path;
 
@@ -22,4 +24,13 @@ pub(crate) fn guard<T>(path: &Path, work: impl FnOnce() -> T) -> Result<T, Media
     let result = catch_unwind(AssertUnwindSafe(work));
     GUARDED.set(before);
     result.map_err(|_| MediaError::damaged(path, "it is damaged in a way that no decoder can follow"))
+}
+
+/// Opens a file to be read. To open a pipe would wait until somebody writes to it, so what is no file is refused first.
+pub(crate) fn open_file(path: &Path) -> Result<File, MediaError> {
+    let reading = |error| MediaError::reading(path, error);
+    if !fs::metadata(path).map_err(reading)?.is_file() {
+        return Err(reading(io::Error::other("it is not a regular file")));
+    }
+    File::open(path).map_err(reading)
 }

@@ -1,9 +1,9 @@
 //! The content hash by which a session knows its recordings.
 
-use std::fs::File;
 use std::io::Read;
 use std::path::Path;
 
+use super::guard::open_file;
 use super::{MediaError, Progress, Silent};
 
 const BLOCK: usize = 256 * 1024;
@@ -18,7 +18,7 @@ pub fn hash_file(path: &Path) -> Result<String, MediaError> {
 
 /// As [`hash_file`], with progress in bytes.
 pub(crate) fn hash_with(path: &Path, progress: &dyn Progress) -> Result<String, MediaError> {
-    let mut file = File::open(path).map_err(|e| MediaError::reading(path, e))?;
+    let mut file = open_file(path)?;
     let total = file.metadata().map_err(|e| MediaError::reading(path, e))?.len();
     let mut hasher = blake3::Hasher::new();
     let mut block = vec![0; BLOCK];

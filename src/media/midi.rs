@@ -4,10 +4,10 @@
 //! in ticks. Meta events: `FF 51 03 tttttt` microseconds per quarter, `FF 58 04 nn dd cc bb` meter nn over 2^dd, `FF 06` marker,
 //! `FF 07` cue point.
 
-use std::fs::File;
 use std::io::Read;
 use std::path::Path;
 
+use super::guard::open_file;
 use super::{MediaError, MediaErrorKind};
 
 /// Larger files are not read.
@@ -64,7 +64,7 @@ pub struct MidiTimeline {
 /// # Errors
 /// The file is missing, unreadable, too large, damaged, or counts in frames of picture instead of quarter notes.
 pub fn read_midi(path: &Path) -> Result<MidiTimeline, MediaError> {
-    let file = File::open(path).map_err(|e| MediaError::reading(path, e))?;
+    let file = open_file(path)?;
     let mut bytes = Vec::new();
     file.take(MAX_MIDI_BYTES + 1).read_to_end(&mut bytes).map_err(|e| MediaError::reading(path, e))?;
     if bytes.len() as u64 > MAX_MIDI_BYTES {

@@ -34,6 +34,7 @@ pub use bext::{Bext, BextLoudness};
 pub use conform::working_copy;
 pub use error::{MediaError, MediaErrorKind};
 pub use flac_writer::FlacWriter;
+pub(crate) use guard::open_file;
 pub use guard::panic_is_guarded;
 pub use hash::hash_file;
 pub use info::{AudioInfo, Container, MAX_CHANNELS, MAX_RATE, MIN_RATE, SampleKind, conformed_frames};

@@ -4,7 +4,7 @@
 //! Processing, "design of FIR filters by windowing"; Hann window). So nothing is delayed, both sides of a seam agree in
 //! phase, and a sample depends on the samples of the recording around it alone: any split into blocks gives the same bits.
 //!
-//! The low part changes slowly: it is computed at every [`LowPart::step`]-th frame of the recording, counted from its
+//! The low part changes slowly: it is computed once in so many frames of the recording, counted from its
 //! first, and joined by a cubic in between.
 
 use super::kernel::Samples;

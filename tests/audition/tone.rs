@@ -279,7 +279,8 @@ fn knobs_that_turn_while_it_plays_do_not_click() {
         // A sine of 220 Hz moves by this much of its peak from sample to sample at most; harmonics of the drive, and gains on
         // their way, add some. A jump between two of these settings would be ten times that.
         let own = loudest(around) * (std::f32::consts::TAU * 220.0 / 48_000.0);
-        assert!(step < 1.4 * own, "change {number}: {step} against {own}");
+        let at = around.windows(2).position(|pair| (pair[1][0] - pair[0][0]).abs() == step);
+        assert!(step < 1.4 * own, "change {number}: {step} against {own}, {at:?} - 1000 frames after it");
     }
 }
 

@@ -12,7 +12,7 @@ use crate::{Row, seed};
 
 /// What is done to a recording, and one of the things that the message says of it.
 const HARMS: [(&str, &[&str]); 8] = [
-    ("removed", &["put the recording back"]),
+    ("removed", &["put the recording back", "there is no such file; put it there"]),
     ("one bit changed", &["changed since it was taken in"]),
     ("cut short", &["changed since it was taken in"]),
     ("replaced by text", &["changed since it was taken in"]),

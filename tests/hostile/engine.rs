@@ -16,6 +16,8 @@ const LONGEST: Duration = Duration::from_secs(2);
 const MOST_BYTES: usize = 512 << 20;
 /// Inputs of a target in a short run.
 const SHORT_RUN: u64 = 400;
+/// Inputs that are damaged further.
+const MOST_KEPT: usize = 4_000;
 /// Larger inputs are cut: what takes long must do so for another reason than its length.
 const LONGEST_INPUT: usize = 1 << 16;
 
@@ -139,7 +141,8 @@ pub fn run(target: &Target) {
         match feed(target, &input, &place) {
             Ok((outcome, took, held)) => {
                 (slowest, largest) = (slowest.max(took), largest.max(held));
-                if known.insert(kind(&outcome)) || keep {
+                // More of them would only fill the memory that is being watched.
+                if keep || (known.insert(kind(&outcome)) && inputs.len() < MOST_KEPT) {
                     inputs.push(input);
                 }
             }

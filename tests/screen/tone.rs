@@ -79,7 +79,7 @@ fn the_view_shows_curve_spectrum_numbers_and_reductions_in_plain_ascii() {
     let axis = row("10k Hz");
     let column = |text: &str| picture[axis].find(text).unwrap();
     let marks = |x: usize| -> Vec<usize> {
-        (2..axis).filter(|y| matches!(picture[*y].as_bytes()[x], b'*' | b'_' | b'|')).collect()
+        (2..axis).filter(|y| matches!(picture[*y].as_bytes()[x], b'*' | b'_')).collect()
     };
     let (middle, dip) = (marks(column("3k") + 3), marks(column("1k")));
     assert_eq!(middle.len(), 1, "{picture:#?}");

@@ -100,10 +100,10 @@ impl Engine {
         self.terminal.leave();
     }
 
-    /// Puts a message into the log.
-    pub fn tell(&mut self, store: &Store, weight: Weight, text: &str) {
-        let world = world(store, &self.presets, &self.ears);
-        self.app.update(&world, Event::Note(weight, text.to_owned()));
+    /// Puts a message into the log, once it runs: an event before would have effects that nobody carries out.
+    pub fn tell(&self, weight: Weight, text: &str) {
+        // This end holds the other one.
+        let _ = self.to.send(Message::Event(Event::Note(weight, text.to_owned())));
     }
 
     /// Runs until the end.

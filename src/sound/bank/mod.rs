@@ -96,6 +96,8 @@ struct Dynamics {
     count: usize,
     /// How much it does: 0 is nothing.
     slope: usize,
+    /// How much of what it does is heard.
+    part: usize,
     /// What is part of the sound whatever the slope.
     apart: &'static [usize],
 }
@@ -105,12 +107,14 @@ const DYNAMICS: [Dynamics; 2] = [
         first: DEESS,
         count: deess::PARAMS,
         slope: DEESS + deess::SLOPE,
+        part: DEESS + deess::HEAR_CHANGE,
         apart: &[DEESS + deess::HEAR_INPUT, DEESS + deess::HEAR_CHANGE, DEESS + deess::HEAR_BAND],
     },
     Dynamics {
         first: COMPRESS,
         count: compress::PARAMS,
         slope: COMPRESS + compress::SLOPE,
+        part: COMPRESS + compress::MIX,
         apart: &[COMPRESS + compress::MAKEUP],
     },
 ];
@@ -476,7 +480,9 @@ impl Group {
             deess: (DEESS..DEESS + 4).any(|place| any(place, 0.0)).then(|| deess::Needs {
                 shelf: any(DEESS + deess::HIGH, 0.0),
                 follows: any(DEESS + deess::RELATIVE, 0.0),
-                ear: any(DEESS + deess::HEAR_INPUT, 1.0) || any(DEESS + deess::HEAR_CHANGE, 1.0),
+                ear: any(DEESS + deess::HEAR_INPUT, 1.0)
+                    || any(DEESS + deess::HEAR_CHANGE, 1.0)
+                    || self.step[DEESS + deess::HEAR_CHANGE] != Wide::ZERO,
                 link,
             }),
             compress: compresses.then(|| compress::Needs {
@@ -597,6 +603,9 @@ impl Group {
                 for place in dynamics.settings() {
                     self.step[place].0[slot] = 0.0;
                 }
+                // What is still held back by a slow release goes with the slope, not all at once in the end.
+                let part = dynamics.part;
+                self.step[part].0[slot] = -self.params[part].0[slot] / f64::from(GLIDE);
             }
         }
     }
