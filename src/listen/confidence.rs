@@ -31,6 +31,31 @@ pub fn of(evidence: &Evidence, usual: f32) -> f64 {
     1.0 / (1.0 + (-score).exp())
 }
 
+/// Lowers the confidence in onsets that all neighbours without silence between contradict: nobody sings one sound so
+/// far from those that it is joined to, so that something alike was found elsewhere. `offsets_ms` and `confidences`
+/// belong to the same words in order; `joined` tells of each word whether no silence parts it from the next one.
+pub fn doubt_strangers(offsets_ms: &[f64], joined: &[bool], confidences: &mut [f64]) {
+    let far = |one: usize, other: usize| match (offsets_ms.get(one), offsets_ms.get(other)) {
+        (Some(one), Some(other)) => (one - other).abs() > STRANGER_MS,
+        _ => true,
+    };
+    let is_joined =
+        |index: usize| joined.get(index).copied().unwrap_or(false) && index + 1 < offsets_ms.len();
+    for (index, confidence) in confidences.iter_mut().enumerate() {
+        let before = index.checked_sub(1).filter(|before| is_joined(*before));
+        let after = is_joined(index).then_some(index + 1);
+        let alone = before.is_none() && after.is_none();
+        if !alone && [before, after].into_iter().flatten().all(|neighbour| far(index, neighbour)) {
+            *confidence = confidence.min(STRANGER);
+        }
+    }
+}
+
+/// How far an offset lies from those of its neighbours to be doubted, in ms.
+const STRANGER_MS: f64 = 100.0;
+/// The most confidence that is left to such an offset: below 0.5, from where on offsets are acted on.
+const STRANGER: f64 = 0.4;
+
 // A logistic fit to the tuning draw, rounded, leaning to the cautious side.
 const BASE: f64 = 0.4;
 const LIKENESS: f64 = 0.5;
@@ -41,3 +66,19 @@ const COST: f64 = -4.5;
 const USUAL: f64 = 6.0;
 /// Takes that are usually alike by this much are as good as any.
 const ALIKE: f32 = 0.4;
+
+#[cfg(test)]
+mod tests {
+    use super::doubt_strangers;
+
+    #[test]
+    fn only_what_all_joined_neighbours_contradict_is_doubted() {
+        let mut sure = [0.95; 5];
+        doubt_strangers(&[0.0, 10.0, 230.0, 20.0, 300.0], &[true, true, true, false, false], &mut sure);
+        assert_eq!(sure, [0.95, 0.95, 0.4, 0.95, 0.95]);
+        // The last of a run has one neighbour; a word that is doubted already is not made surer.
+        let mut sure = [0.9, 0.95, 0.1];
+        doubt_strangers(&[0.0, 5.0, -150.0], &[true, true, true], &mut sure);
+        assert_eq!(sure, [0.9, 0.95, 0.1]);
+    }
+}

@@ -18,7 +18,7 @@ use super::source::Source;
 use super::words::{self, Word};
 
 /// Version of the algorithm. Results that were kept carry it; a change of any number raises it.
-pub const VERSION: u32 = 2;
+pub const VERSION: u32 = 3;
 
 /// Frames read at a time.
 const BLOCK: usize = 1 << 16;
@@ -181,9 +181,10 @@ pub fn match_words(guide: &Listened, words: &[Word], lane: &Listened) -> Matches
         (false, true) => Alike::Yes,
         (false, false) => Alike::No,
     };
-    let matches = (0..found.len())
+    let mut matches: Vec<Match> = (0..found.len())
         .map(|index| finish(guide, words, lane, &found, index, (alike, usual, vowels[index])))
         .collect();
+    doubt_strangers(guide, words, &found, &mut matches);
     Matches {
         version: VERSION,
         lag: path.lag as f64 * (hop * step) as f64,
@@ -192,6 +193,23 @@ pub fn match_words(guide: &Listened, words: &[Word], lane: &Listened) -> Matches
         words: matches,
         extra: extra(lane, &found, guide),
     }
+}
+
+/// Lowers the confidence in onsets that do not go with those around them; see [`confidence::doubt_strangers`].
+fn doubt_strangers(
+    guide: &Listened,
+    words: &[Word],
+    found: &[(f64, Found, Evidence)],
+    matches: &mut [Match],
+) {
+    let gap = guide.seconds(CONNECTED_S) * guide.copy.step as f64;
+    let joined: Vec<bool> =
+        words.windows(2).map(|pair| (pair[1].onset.saturating_sub(pair[0].end) as f64) < gap).collect();
+    let ms = |lag: f64| lag / f64::from(guide.copy.rate) * 1000.0;
+    let offsets: Vec<f64> = found.iter().map(|(_, hit, _)| ms(hit.lag)).collect();
+    let mut confidences: Vec<f64> = matches.iter().map(|found| found.confidence).collect();
+    confidence::doubt_strangers(&offsets, &joined, &mut confidences);
+    matches.iter_mut().zip(confidences).for_each(|(found, confidence)| found.confidence = confidence);
 }
 
 /// Likeness of two takes below which they are not taken for the same song. A path finds something alike in any two

@@ -1,8 +1,11 @@
 //! Words of a take: onset-to-end stretches that the ear hears as one unit.
 //!
-//! Each unit has one vowel nucleus with the consonants that lead into it. Where a unit begins is decided
+//! Most units have one vowel nucleus with the consonants that lead into it. Where a unit begins is decided
 //! by what lies between two nuclei: the longest weak stretch ends where the next unit's first consonant
-//! begins. A word of two syllables may be found as two units; `word join` mends that by hand.
+//! begins. Words that touch without such a dip are parted where one sound turns into another and something begins: a
+//! small dip or closure before it, and a voice that rises after it if silence follows. A word of two syllables may be
+//! found as two units, a held vowel, a glide of vowels or a word that dies away must not: a beginning in the midst of
+//! one sound is found anywhere in another take. `word join` and `word split` mend the rest by hand.
 
 use serde::{Deserialize, Serialize};
 
@@ -36,6 +39,27 @@ const SOUNDS: f32 = 0.07;
 const DIP: f32 = 0.06;
 /// Shortest distance of two nuclei, in seconds.
 const NEAREST_S: f64 = 0.08;
+/// How far to either side of a turn the sound is compared, in seconds.
+const SIDE_S: f64 = 0.03;
+/// A unit shorter than this with silence on both sides is one word, in seconds.
+const ALONE_S: f64 = 0.45;
+/// How near to another beginning a turn may lie, in seconds: a shorter unit is a consonant and its own vowel.
+const APART_S: f64 = 0.08;
+/// Frames around a turn in which the dip lies that makes it a beginning: 25 ms.
+const AT_TURN: usize = 5;
+/// Frames on either side over which that dip must stand out: 110 ms, a short syllable.
+const AROUND_DIP: usize = 22;
+/// How far the voice dips where a consonant begins a unit, on the scale of [`Scale`]: less than [`DIP`], which
+/// parts units without a turn.
+const SMALL_DIP: f32 = 0.02;
+/// The same for the level of all bands, which is hardly smoothed.
+const SMALL_CLOSURE: f32 = 0.07;
+/// How far the voice rises after the last turn before silence, on the scale of [`Scale`].
+const RISE: f32 = 0.1;
+/// How unlike the sound before and after a turn is, on the scale of [`Scale`].
+const TURN: f32 = 0.12;
+/// How much more softly a sound may go on after a turn.
+const FALL: f32 = 0.15;
 
 /// True if words that were kept earlier can belong to a take of so many frames.
 #[must_use]
@@ -62,14 +86,22 @@ pub fn of_levels(levels: &Levels, length: usize, rate: u32) -> Vec<Word> {
     let seconds = |s: f64| (s * f64::from(rate) / levels.hop as f64).round() as usize;
     let nuclei = curves.nuclei(seconds(NEAREST_S));
     let mut words = Vec::new();
-    let bounds: Vec<usize> = (0..nuclei.len())
+    let mut bounds: Vec<usize> = (0..nuclei.len())
         .map(|index| match index.checked_sub(1).map(|before| nuclei[before]) {
             Some(before) => curves.onset_between(before, nuclei[index]),
             None => curves.onset_after_silence(0, nuclei[index]),
         })
         .collect();
-    for (index, (&onset, &nucleus)) in bounds.iter().zip(&nuclei).enumerate().take(MOST_WORDS) {
+    bounds.extend(curves.turns(
+        &changes(&frames, &scale, seconds(SIDE_S)),
+        &bounds,
+        (seconds(ALONE_S), seconds(APART_S)),
+    ));
+    bounds.sort_unstable();
+    bounds.dedup();
+    for (index, &onset) in bounds.iter().enumerate().take(MOST_WORDS) {
         let next = bounds.get(index + 1).copied().unwrap_or(frames.len());
+        let nucleus = curves.loudest(onset, next);
         let end = curves.end_of(nucleus, next);
         let sample = |frame: usize| (frame * levels.hop).min(length);
         words.push(Word {
@@ -179,6 +211,79 @@ impl Curves {
         if silent { best.1 } else { (best.1 + 1).saturating_sub(best.0.div_ceil(2)) }
     }
 
+    /// Where the sound turns into another one without a dip between: no nearer than `apart` to either end of a unit, and
+    /// not in a short one that stands alone.
+    fn turns(&self, changes: &[f32], known: &[usize], (alone, apart): (usize, usize)) -> Vec<usize> {
+        let mut found = Vec::new();
+        for (index, &onset) in known.iter().enumerate() {
+            let next = known.get(index + 1).copied().unwrap_or(self.all.len());
+            let end = self.end_of(self.loudest(onset, next), next);
+            let before = onset.saturating_sub(apart)..onset;
+            let silent = |range: std::ops::Range<usize>| {
+                self.all
+                    .get(range.start..range.end.min(self.all.len()))
+                    .unwrap_or_default()
+                    .iter()
+                    .all(|level| *level <= SOUNDS)
+            };
+            if end - onset < alone && silent(before) && silent(end..end + apart) {
+                continue;
+            }
+            let dies_away = silent(end..end + apart);
+            let mut parts = vec![(onset, end)];
+            while let Some((from, to)) = parts.pop() {
+                let inner = from + apart..to.saturating_sub(apart);
+                let peak = |index: &usize| {
+                    let here = changes[*index];
+                    here > TURN
+                        && here >= changes[index - 1]
+                        && here > changes[index + 1]
+                        && self.goes_on(*index, apart)
+                        && self.begins(*index)
+                        && (!dies_away || to != end || self.rises(*index, end))
+                };
+                let best = inner.filter(peak).max_by(|a, b| changes[*a].total_cmp(&changes[*b]));
+                if let Some(turn) = best {
+                    found.push(turn);
+                    parts.extend([(from, turn), (turn, to)]);
+                }
+            }
+        }
+        found
+    }
+
+    /// Something closes or weakens at a turn and opens after it: vibrato, glides of vowels and decays turn, but do not.
+    fn begins(&self, turn: usize) -> bool {
+        dip(&self.voice, turn) >= SMALL_DIP || dip(&self.all, turn) >= SMALL_CLOSURE
+    }
+
+    /// The voice rises between a turn and the silence after it. A held vowel that dies away loses its high bands
+    /// first, and a last s or t adds some: turns, but no beginnings.
+    fn rises(&self, turn: usize, end: usize) -> bool {
+        let mut lowest = f32::INFINITY;
+        self.voice.get(turn..end).unwrap_or_default().iter().any(|level| {
+            lowest = lowest.min(*level);
+            *level > lowest + RISE
+        })
+    }
+
+    /// Something sounds after a turn, and not much more softly than before it: it is no end.
+    fn goes_on(&self, turn: usize, reach: usize) -> bool {
+        let mean = |from: usize, to: usize| {
+            let part = self.all.get(from..to.min(self.all.len())).unwrap_or_default();
+            part.iter().sum::<f32>() / part.len().max(1) as f32
+        };
+        let after = mean(turn, turn + reach);
+        after > 2.0 * SOUNDS && after > mean(turn.saturating_sub(reach), turn) - FALL
+    }
+
+    /// The loudest moment of the voice between two frames.
+    fn loudest(&self, from: usize, to: usize) -> usize {
+        (from..to.min(self.voice.len()))
+            .max_by(|a, b| self.voice[*a].total_cmp(&self.voice[*b]).then(b.cmp(a)))
+            .unwrap_or(from)
+    }
+
     /// Where the sound begins that leads to nucleus `to`, not before `from`.
     fn onset_after_silence(&self, from: usize, to: usize) -> usize {
         let hole = 20;
@@ -215,6 +320,42 @@ impl Curves {
         }
         end
     }
+}
+
+/// How far the lowest value around a frame lies below what surrounds it, on the side where that is less.
+fn dip(values: &[f32], frame: usize) -> f32 {
+    let part = |from: usize, to: usize| values.get(from..to.min(values.len())).unwrap_or_default();
+    let near = frame.saturating_sub(AT_TURN);
+    let lowest = part(near, frame + AT_TURN + 1).iter().enumerate().min_by(|a, b| a.1.total_cmp(b.1));
+    let Some((offset, lowest)) = lowest else { return 0.0 };
+    let at = near + offset;
+    let top = |values: &[f32]| values.iter().copied().fold(f32::NEG_INFINITY, f32::max);
+    let before = top(part(at.saturating_sub(AROUND_DIP), at + 1));
+    before.min(top(part(at, at + AROUND_DIP))) - lowest
+}
+
+/// How unlike the sound before and after each frame is, looking `side` frames to either side.
+fn changes(frames: &[Frame], scale: &Scale, side: usize) -> Vec<f32> {
+    let side = side.max(1);
+    let mut sums = vec![[0.0f64; BANDS]];
+    let mut sum = [0.0f64; BANDS];
+    for frame in frames {
+        sum.iter_mut().zip(frame).for_each(|(sum, value)| *sum += f64::from(*value));
+        sums.push(sum);
+    }
+    let change = |index: usize| -> f32 {
+        let (from, to) = (index.saturating_sub(side), (index + side).min(frames.len()));
+        if index == from || index == to {
+            return 0.0;
+        }
+        let difference = |band: usize| {
+            let before = (sums[index][band] - sums[from][band]) / (index - from) as f64;
+            let after = (sums[to][band] - sums[index][band]) / (to - index) as f64;
+            (after - before) as f32
+        };
+        (0..BANDS).map(|band| scale.weights[band] * difference(band).powi(2)).sum::<f32>().sqrt()
+    };
+    (0..frames.len()).map(change).collect()
 }
 
 /// Mean over `reach` frames on either side.
