@@ -41,11 +41,22 @@ pub fn doubt_strangers(offsets_ms: &[f64], joined: &[bool], confidences: &mut [f
     };
     let is_joined =
         |index: usize| joined.get(index).copied().unwrap_or(false) && index + 1 < offsets_ms.len();
-    for (index, confidence) in confidences.iter_mut().enumerate() {
+    let neighbours = |index: usize| {
         let before = index.checked_sub(1).filter(|before| is_joined(*before));
-        let after = is_joined(index).then_some(index + 1);
-        let alone = before.is_none() && after.is_none();
-        if !alone && [before, after].into_iter().flatten().all(|neighbour| far(index, neighbour)) {
+        [before, is_joined(index).then_some(index + 1)]
+    };
+    // Those between two that both contradict them: they are no witnesses against others.
+    let between = |index: usize| match neighbours(index) {
+        [Some(before), Some(after)] => far(index, before) && far(index, after),
+        _ => false,
+    };
+    for (index, confidence) in confidences.iter_mut().enumerate() {
+        let doubted = match neighbours(index) {
+            [None, None] => false,
+            [Some(one), None] | [None, Some(one)] => far(index, one) && !between(one),
+            [Some(_), Some(_)] => between(index),
+        };
+        if doubted {
             *confidence = confidence.min(STRANGER);
         }
     }
