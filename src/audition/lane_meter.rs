@@ -4,12 +4,12 @@ use std::collections::VecDeque;
 
 use ebur128::{EbuR128, Mode};
 
+use crate::sound::loudness::{lufs, power_of};
+
 /// Short-term loudness is over 3 s (EBU Tech 3341), in steps of 100 ms.
 const STEPS: usize = 30;
 /// Time constant of the correlation.
 const CORRELATION_SECONDS: f64 = 0.3;
-/// ITU-R BS.1770: loudness is this many dB beside the power of the weighted signal.
-const OFFSET_DB: f64 = -0.691;
 
 /// What the meter of a lane shows.
 #[derive(Debug, Clone, Copy, PartialEq, Default)]
@@ -153,14 +153,14 @@ impl LaneMeter {
             if self.powers.len() == STEPS {
                 self.powers.pop_front();
             }
-            self.powers.push_back(10f64.powf((lufs - OFFSET_DB) / 10.0));
+            self.powers.push_back(power_of(lufs));
         }
     }
 
     /// What the meter shows; its peaks begin anew.
     pub(super) fn read(&mut self) -> LaneReading {
         let power = self.powers.iter().sum::<f64>() / STEPS as f64;
-        let short_term = Some(OFFSET_DB + 10.0 * power.log10()).filter(|lufs| *lufs > -100.0);
+        let short_term = lufs(power).filter(|lufs| *lufs > -100.0);
         LaneReading { short_term, correlation: self.correlation.value(), ..std::mem::take(&mut self.reading) }
     }
 }

@@ -20,13 +20,15 @@ pub fn gather(session: &Session, song: &Song, folder: &Path) -> (Vec<LaneFacts>,
             ..LaneFacts::default()
         })
         .collect();
-    let now = match measured(session, song, folder) {
+    // Of both states the same recordings are listened to, once.
+    let ears = Ears::new(session, folder);
+    let now = match measured(session, song, &ears) {
         Ok(now) => now,
         Err(why) => return (facts, Some(why.to_string())),
     };
     // As sung: a lane that was not there then has no "before".
     let began = session.history.start();
-    let before = measured(session, began, folder).ok();
+    let before = measured(session, began, &ears).ok();
     let before = before.as_ref().map(|timing| by_lane(timing, began)).unwrap_or_default();
     for lane in &now.lanes {
         let (Some(facts), Some(of)) = (facts.get_mut(lane.row), song.lanes.get(lane.row)) else { continue };
@@ -54,11 +56,9 @@ fn fact(timing: &Timing, word: &timing::WordTiming) -> WordFact {
     }
 }
 
-fn measured(session: &Session, song: &Song, folder: &Path) -> Result<Timing, Diagnostic> {
-    let Session { title, rate, time_origin, assets, .. } = session;
-    let state = Session::new(title.clone(), *rate, *time_origin, assets.clone(), song.clone());
-    let (presets, ears) = (Presets::default(), Ears::new(session, folder));
-    let context = Context { session: &state, cursor: None, presets: &presets, hearing: &ears };
+fn measured(session: &Session, song: &Song, ears: &Ears) -> Result<Timing, Diagnostic> {
+    let (state, presets) = (session.over_same(song.clone()), Presets::default());
+    let context = Context { session: &state, cursor: None, presets: &presets, hearing: ears };
     timing::measure(&context, &timing::rows_of(song))
 }
 

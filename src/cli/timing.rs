@@ -55,6 +55,5 @@ fn state(session: &Session, context: &Context, name: &str) -> Result<Session, Cl
     };
     let edit = context.edit(&edit).map_err(|error| CliError::refused(error.to_string()))?;
     let song = session.history.song_at(edit).map_err(|error| CliError::refused(error.to_string()))?;
-    let Session { title, rate, time_origin, assets, .. } = session;
-    Ok(Session::new(title.clone(), *rate, *time_origin, assets.clone(), song))
+    Ok(session.over_same(song))
 }

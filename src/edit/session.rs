@@ -75,6 +75,13 @@ impl Session {
         }
     }
 
+    /// A session over the same recordings that begins with a state, without the edits: copying thousands of them takes time,
+    /// lanes are shared.
+    #[must_use]
+    pub fn over_same(&self, start: Song) -> Session {
+        Session::new(self.title.clone(), self.rate, self.time_origin, self.assets.clone(), start)
+    }
+
     /// The state at the head.
     #[must_use]
     pub fn song(&self) -> &Song {

@@ -117,11 +117,12 @@ fn windows(hops: &[f64], count: usize) -> Vec<f64> {
 }
 
 /// BS.1770: -0.691 + 10·log10 of the mean square after K-weighting; `None` for silence.
-fn lufs(power: f64) -> Option<f64> {
+pub(crate) fn lufs(power: f64) -> Option<f64> {
     (power > 1e-20).then(|| -0.691 + 10.0 * power.log10())
 }
 
-fn power_of(lufs: f64) -> f64 {
+/// The way back from [`lufs`].
+pub(crate) fn power_of(lufs: f64) -> f64 {
     10f64.powf((lufs + 0.691) / 10.0)
 }
 

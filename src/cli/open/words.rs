@@ -4,7 +4,7 @@ use std::sync::Arc;
 use std::sync::mpsc::{Receiver, Sender, channel};
 
 use super::Message;
-use super::work::{guarded, recordings};
+use super::work::guarded;
 use crate::cli::hearing::Ears;
 use crate::command::{Context, Presets, timing};
 use crate::edit::Session;
@@ -28,10 +28,7 @@ impl Words {
 
     /// Asks for the words of the state at the head.
     pub fn ask(&self, state: EditId, session: &Session) {
-        // Lanes are shared, so that a state costs little; the edits stay where they are.
-        let Session { title, rate, time_origin, assets, .. } = recordings(session);
-        let state_alone = Session::new(title, rate, time_origin, assets, session.song().clone());
-        let _ = self.ask.send((state, state_alone));
+        let _ = self.ask.send((state, session.over_same(session.song().clone())));
     }
 }
 

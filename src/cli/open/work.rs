@@ -94,7 +94,7 @@ impl Work {
 
 /// Looks whether the recordings are those that were taken in, and says which are not.
 pub fn verify(session: &Session, folder: &Path, to: &Sender<Message>) {
-    let (session, folder, to) = (recordings(session), folder.to_owned(), to.clone());
+    let (session, folder, to) = (session.over_same(Song::default()), folder.to_owned(), to.clone());
     std::thread::spawn(move || {
         guarded(&to.clone(), || {
             for (_, trouble) in assets::verify(&session, &folder) {
@@ -107,7 +107,7 @@ pub fn verify(session: &Session, folder: &Path, to: &Sender<Message>) {
 
 /// Makes the working copies that sound is played from, and tells when they are there.
 pub fn copies(session: &Session, folder: &Path, to: &Sender<Message>) {
-    let (session, folder, to) = (recordings(session), folder.to_owned(), to.clone());
+    let (session, folder, to) = (session.over_same(Song::default()), folder.to_owned(), to.clone());
     std::thread::spawn(move || {
         guarded(&to.clone(), || {
             let takes = assets::working_copies(&session, &folder)
@@ -118,12 +118,6 @@ pub fn copies(session: &Session, folder: &Path, to: &Sender<Message>) {
             let _ = to.send(Message::Takes(takes));
         });
     });
-}
-
-/// A session with nothing but its recordings, since copying thousands of edits takes time.
-pub fn recordings(session: &Session) -> Session {
-    let Session { title, rate, time_origin, assets, .. } = session;
-    Session::new(title.clone(), *rate, *time_origin, assets.clone(), Song::default())
 }
 
 /// A panic in the background is a message, not an end.
