@@ -1,14 +1,14 @@
 //! Carries a plan out on a draft: cuts, slides, closes what opens, and lets cross what overlaps.
 
 use super::LaneTiming;
-use super::quiet::{Border, Quiet};
+use super::splice::{How, Splice};
 use super::tighten::{Piece, Plan};
 use crate::command::context::Context;
 use crate::command::diagnostic::Diagnostic;
 use crate::command::draft::Draft;
 use crate::command::timing::room::Room;
 use crate::listen::seam;
-use crate::song::{Curve, Edges, Fade, FadeSide, Length, Position, Region, Shift};
+use crate::song::{Bend, Curve, Edges, Fade, FadeSide, Length, Position, Region, Shift};
 
 /// Longest crossfade of a seam, in ms.
 const CROSS_MS: f64 = 15.0;
@@ -16,11 +16,8 @@ const CROSS_MS: f64 = 15.0;
 const FADE_MS: f64 = 10.0;
 /// Shortest crossfade that is worth the name, in ms.
 const LEAST_MS: f64 = 2.0;
-/// What lies this close behind an ending or before an onset belongs to its word though it is quiet: a release, the closure
-/// of a stop, a breathy start. It neither sounds twice nor is lost, as far as there is room, in ms.
-const MARGIN_MS: f64 = 90.0;
-/// With less margin than this pieces that move apart are parted by a single cut, and the hole is filled, in ms.
-const SOFT_MS: f64 = 30.0;
+/// Fades of the room's own sound in a hole between two sides that have faded, in ms.
+const ROOM_FADE_MS: f64 = 4.0;
 
 /// What was done to a lane.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Default)]
@@ -47,22 +44,17 @@ pub fn carry_out(
     }
     let row = plan.row;
     for piece in plan.pieces.iter().rev() {
-        let cut = match (piece.before, piece.held) {
-            (Border::Quiet(quiet), _) => quiet.cut,
-            (Border::Held, Some(held)) => held.start + held.length,
-            _ => continue,
-        };
-        draft.split(row, piece.region, Position(cut))?;
+        let Some(splice) = piece.splice else { continue };
+        draft.split(row, piece.region, Position(splice.right))?;
         done.cuts += 1;
     }
     // Cuts add a region each: where each piece, and each region without one, stands now.
     let mut now: Vec<Option<&Piece>> = Vec::new();
     for region in 0..context.session.song().lanes[row].regions.len() {
-        let mut pieces = plan.pieces.iter().filter(|piece| piece.region == region).peekable();
-        if pieces.peek().is_none() {
-            now.push(None);
-        }
-        now.extend(pieces.map(Some));
+        // A piece that was not parted from the one before it is still of one region with it.
+        let mut pieces = plan.pieces.iter().filter(|piece| piece.region == region);
+        now.push(pieces.next());
+        now.extend(pieces.filter(|piece| piece.splice.is_some()).map(Some));
     }
     let by = |piece: Option<&Piece>| piece.map_or(0, |piece| piece.by);
     for (index, piece) in now.iter().enumerate() {
@@ -72,10 +64,18 @@ pub fn carry_out(
     // From the last to the first, so that what is put into a hole moves no index that is still needed.
     for index in (1..now.len()).rev() {
         let (left, right) = (now[index - 1], now[index]);
-        if by(left) != by(right) {
-            let joint = Joint::new(draft, lane, (row, index), (left, right), context);
-            done.filled += usize::from(close(draft, row, index, joint, context)?);
+        if by(left) == by(right) {
+            continue;
         }
+        done.filled += usize::from(match right.and_then(|piece| piece.splice) {
+            Some(splice) => join(draft, (row, index), splice, (by(left), by(right)), context)?,
+            None => {
+                let ended = left.and_then(|piece| piece.words.last()).map(|word| lane.words[*word].end as i64);
+                let onset = right.and_then(|piece| piece.words.first()).map(|word| lane.words[*word].at as i64);
+                let may = (ended.map(|at| at + by(left)), onset.map(|at| at + by(right)));
+                close(draft, (row, index), may, context)?
+            }
+        });
     }
     Ok(done)
 }
@@ -92,117 +92,116 @@ fn keep_origin(draft: &mut Draft, lane: &LaneTiming, row: usize, first: Option<&
     set(draft, row, 0, &region, (0, region.end().0));
 }
 
-/// Where on the timeline the two sides of a seam may end and begin, after they were slid.
-#[derive(Debug, Clone, Copy)]
-enum Joint {
-    /// Both are quiet somewhere; the left one there, the right one there. `cut`: the two were one before, and may be
-    /// drawn out into each other.
-    Quiet { left: (i64, i64), right: (i64, i64), cut: bool },
-    /// They cross in phase from the first of these to the second, with that correlation.
-    Held { from: i64, to: i64, correlation: f64 },
-}
-
-impl Joint {
-    fn new(
-        draft: &Draft,
-        lane: &LaneTiming,
-        (row, index): (usize, usize),
-        (left, right): (Option<&Piece>, Option<&Piece>),
-        context: &Context,
-    ) -> Joint {
-        let (a, b) = (draft.region(row, index - 1), draft.region(row, index));
-        let by = |piece: Option<&Piece>| piece.map_or(0, |piece| piece.by);
-        match right.map(|piece| (piece.before, piece.held)) {
-            Some((Border::Quiet(quiet), _)) => {
-                let ms = |ms: f64| (ms * f64::from(context.session.rate) / 1000.0) as i64;
-                return Joint::cut(quiet, (by(left), by(right)), (ms(MARGIN_MS), ms(SOFT_MS), ms(CROSS_MS)));
-            }
-            Some((Border::Held, Some(held))) => {
-                let from = held.start + by(left);
-                return Joint::Held { from, to: from + held.length, correlation: held.correlation };
-            }
-            _ => {}
+/// Joins the two sides of a cut as it was planned. True if a hole was filled.
+fn join(
+    draft: &mut Draft,
+    (row, index): (usize, usize),
+    splice: Splice,
+    by: (i64, i64),
+    context: &Context,
+) -> Result<bool, Diagnostic> {
+    let (mut end, mut start) = (splice.left + by.0, splice.right + by.1);
+    let (a, b) = (draft.region(row, index - 1).clone(), draft.region(row, index).clone());
+    if end <= start {
+        if let How::Quiet(_) = splice.how
+            && hole(draft, (row, index), (end, start), (splice.out, splice.into), context)?
+        {
+            return Ok(true);
         }
-        let ended =
-            left.and_then(|piece| piece.words.last()).map(|word| lane.words[*word].end as i64 + by(left));
-        let onset =
-            right.and_then(|piece| piece.words.first()).map(|word| lane.words[*word].at as i64 + by(right));
-        Joint::Quiet {
-            left: (ended.unwrap_or(a.end().0).min(a.end().0), a.end().0),
-            right: (b.at.0, onset.unwrap_or(b.at.0).max(b.at.0)),
-            cut: false,
+        let audible = Room::is_heard(context, &a)?;
+        match splice.how {
+            // There is no room to be had, so what is quiet on both sides goes on longer.
+            How::Quiet(quiet) if audible => {
+                let more = start - end + (LEAST_MS * f64::from(context.session.rate) / 1000.0) as i64;
+                let (left, right) = (quiet.to - splice.left, splice.right - quiet.from);
+                if left + right < more {
+                    return Ok(false);
+                }
+                end += left.min(more);
+                start -= more - left.min(more);
+            }
+            How::Quiet(_) => return Ok(false),
+            _ => {
+                set(draft, row, index - 1, &a, (a.at.0, end));
+                set(draft, row, index, &b, (start, b.end().0));
+                draft.set_fade(row, index - 1, FadeSide::Out, soft(splice.out));
+                draft.set_fade(row, index, FadeSide::In, soft(splice.into));
+                return fill(draft, row, &a, (end, start), context);
+            }
         }
     }
-
-    /// A cut in a quiet place. Of what is quiet, only the middle sounds twice or is left out.
-    fn cut(quiet: Quiet, (left, right): (i64, i64), (most, soft, cross): (i64, i64, i64)) -> Joint {
-        let Quiet { from, to, .. } = quiet;
-        let by = right - left;
-        let margin = ((to - from - by.abs() - cross) / 2).min(most);
-        if by > 0 && margin < soft {
-            let cut = quiet.cut;
-            return Joint::Quiet {
-                left: (from + left, cut + left),
-                right: (cut + right, to + right),
-                cut: true,
-            };
-        }
-        let (from, to) = (from + margin.max(0), to - margin.max(0));
-        Joint::Quiet { left: (from + left, to + left), right: (from + right, to + right), cut: true }
-    }
+    let correlation = match splice.how {
+        How::Phase(correlation) => correlation,
+        _ => 0.0,
+    };
+    crossed(draft, row, index, (start, end), correlation);
+    Ok(false)
 }
 
-/// Joins two neighbours where both may end and begin; where one word comes too near, the tail before it gives way. True if
-/// a hole was filled.
-fn close(
+/// Fills a hole between two sides that have faded with the room's own sound, without crossing either. True if there is any.
+fn fill(
     draft: &mut Draft,
     row: usize,
-    index: usize,
-    joint: Joint,
+    beside: &Region,
+    (end, start): (i64, i64),
+    context: &Context,
+) -> Result<bool, Diagnostic> {
+    let Some(room) = Room::near(context, beside, (end, start), (0, 0))? else { return Ok(false) };
+    let fade = ((ROOM_FADE_MS * f64::from(context.session.rate) / 1000.0) as i64).min((start - end) / 2);
+    draft.insert(row, Region { fade_in: soft(fade), fade_out: soft(fade), ..room.region(beside) })?;
+    Ok(true)
+}
+
+/// A fade that is bowed, so that its last 5 ms lie 20 dB and more below where it comes from.
+fn soft(length: i64) -> Fade {
+    Fade { length: Length(length.unsigned_abs()), curve: Curve::RaisedCosine, bend: Bend(-0.3) }
+}
+
+/// Opens a hole between two neighbours that are quiet there: each side fades, and the room between them is filled with what
+/// the room sounds like, if it sounds at all. True if it was filled.
+fn hole(
+    draft: &mut Draft,
+    (row, index): (usize, usize),
+    (end, start): (i64, i64),
+    (out, into): (i64, i64),
+    context: &Context,
+) -> Result<bool, Diagnostic> {
+    let (a, b) = (draft.region(row, index - 1).clone(), draft.region(row, index).clone());
+    set(draft, row, index - 1, &a, (a.at.0, end));
+    set(draft, row, index, &b, (start, b.end().0));
+    let room = Room::near(context, &a, (end, start), (out, into))?;
+    let fade = |length: i64| match room {
+        Some(_) => crossing(0.0, Length(length.unsigned_abs())),
+        None => soft(length),
+    };
+    draft.set_fade(row, index - 1, FadeSide::Out, fade(out));
+    draft.set_fade(row, index, FadeSide::In, fade(into));
+    let Some(room) = room else { return Ok(false) };
+    let region = Region { fade_in: fade(out), fade_out: fade(into), ..room.region(&a) };
+    draft.insert(row, region)?;
+    Ok(true)
+}
+
+/// Joins two neighbours that were regions of their own before, where the left one has `ended` and the right one has its
+/// `onset` on the timeline as they lie now; where one word comes too near, the tail before it gives way. True if a hole
+/// was filled.
+fn close(
+    draft: &mut Draft,
+    (row, index): (usize, usize),
+    (ended, onset): (Option<i64>, Option<i64>),
     context: &Context,
 ) -> Result<bool, Diagnostic> {
     let ms = |ms: f64| (ms * f64::from(context.session.rate) / 1000.0) as i64;
     let (a, b) = (draft.region(row, index - 1).clone(), draft.region(row, index).clone());
-    let (left, right, cut) = match joint {
-        Joint::Quiet { left, right, cut } => (left, right, cut),
-        Joint::Held { from, to, correlation } => {
-            crossed(draft, row, index, (from, to), correlation);
-            return Ok(false);
-        }
-    };
-    if !cut && a.end() <= b.at {
+    if a.end() <= b.at {
         return Ok(false);
     }
+    let left = (ended.unwrap_or(a.end().0).min(a.end().0), a.end().0);
+    let right = (b.at.0, onset.unwrap_or(b.at.0).max(b.at.0));
     let (from, to) = (left.0.max(right.0), left.1.min(right.1));
-    let least = ms(LEAST_MS).max(2);
-    if to - from >= least {
+    if to - from >= ms(LEAST_MS).max(2) {
         let length = (to - from).min(ms(CROSS_MS));
         cross(draft, row, index, (from, to, length), context)?;
-        return Ok(false);
-    }
-    if left.1 < right.0 + least {
-        // What is quiet on both sides together does not reach over the hole: each side fades, and the room between them is
-        // filled with what the room sounds like, if it sounds at all.
-        let (end, start) = (left.1, right.0.max(left.1));
-        let most = ms(FADE_MS);
-        let (out, into) = ((left.1 - left.0).clamp(0, most), (right.1 - right.0).clamp(0, most));
-        set(draft, row, index - 1, &a, (a.at.0, end));
-        set(draft, row, index, &b, (start, b.end().0));
-        let room = Room::near(context, &a, (end, start), (out, into))?;
-        let fade = |length: i64| {
-            let length = Length(length.unsigned_abs());
-            match room {
-                Some(_) => crossing(0.0, length),
-                None => Fade { length, curve: Curve::RaisedCosine, ..Fade::NONE },
-            }
-        };
-        draft.set_fade(row, index - 1, FadeSide::Out, fade(out));
-        draft.set_fade(row, index, FadeSide::In, fade(into));
-        if let Some(room) = room {
-            let region = Region { fade_in: fade(out), fade_out: fade(into), ..room.region(&a) };
-            draft.insert(row, region)?;
-            return Ok(true);
-        }
         return Ok(false);
     }
     let length = ms(FADE_MS);

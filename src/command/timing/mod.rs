@@ -5,13 +5,13 @@
 
 pub mod apart;
 pub mod carry;
-pub mod held;
 pub mod pieces;
 mod place;
 pub mod quiet;
 pub mod report;
 pub mod room;
 pub mod scorecard;
+pub mod splice;
 pub mod stretch;
 pub mod tighten;
 

@@ -4,13 +4,13 @@
 //! `2:3..5 -1690smp, 3:7 +4.2ms` slides words 3 to 5 of lane 2 earlier and word 7 of lane 3 later.
 
 use super::LaneTiming;
-use super::quiet::{Border, blocks};
-use super::tighten::{Piece, Plan, names};
-use crate::command::context::{Context, show_seconds};
+use super::quiet::borders;
+use super::tighten::{Piece, Plan};
+use crate::command::context::Context;
 use crate::command::diagnostic::Diagnostic;
 use crate::command::read_shift;
 use crate::listen::timing::Alike;
-use crate::song::{Position, Shift};
+use crate::song::Shift;
 
 /// Words of a lane that slide as one.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
@@ -61,12 +61,11 @@ pub fn write(slides: &[Slide]) -> String {
 /// The plan that slides exactly these words of a lane.
 ///
 /// # Errors
-/// A word is not on the lane, or cannot be parted from its neighbour.
+/// A word is not on the lane.
 pub fn plan(
     context: &Context,
     lane: &LaneTiming,
     slides: &[Slide],
-    inside: bool,
 ) -> Result<Plan, Diagnostic> {
     let mut plan = Plan { row: lane.row, pieces: Vec::new(), refused: Vec::new() };
     let refuse = |why: String| Diagnostic::refusal(format!("lane {}: {why}", lane.row + 1));
@@ -92,34 +91,20 @@ pub fn plan(
         if words.iter().all(|word| by(*word) == 0) {
             continue;
         }
-        for block in blocks(context, lane, on, &words, inside)? {
-            let slid = by(block.words[0]);
-            if let Some(other) = block.words.iter().find(|word| by(**word) != slid) {
-                let at = show_seconds(Position(lane.words[*other].at as i64), context.session.rate);
-                return Err(refuse(format!(
-                    "{} sound as one, so word {} at {at} cannot go alone",
-                    names(lane, &block.words),
-                    lane.words[*other].word + 1,
-                ))
-                .help("slide them together, or allow a cut in a held sound with `inside words`"));
-            }
-            let sure = block.words.iter().map(|word| lane.words[*word].found.confidence).fold(1.0, f64::min);
+        for (before, word) in borders(context, lane, on, &words)?.into_iter().zip(&words) {
+            let (slid, sure) = (by(*word), lane.words[*word].found.confidence);
             match plan.pieces.last_mut() {
                 Some(piece) if piece.region == region && piece.by == slid => {
-                    piece.words.extend(block.words);
+                    piece.words.push(*word);
                     piece.confidence = piece.confidence.min(sure);
                 }
                 _ => plan.pieces.push(Piece {
                     region,
-                    before: if plan.pieces.last().is_some_and(|piece| piece.region == region) {
-                        block.before
-                    } else {
-                        Border::Start
-                    },
-                    held: None,
+                    before,
+                    splice: None,
                     by: slid,
                     fixed: true,
-                    words: block.words,
+                    words: vec![*word],
                     confidence: sure,
                 }),
             }

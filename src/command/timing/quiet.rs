@@ -1,4 +1,4 @@
-//! Where a lane can be cut between two words: the quiet places, and which words have none between them.
+//! Where a lane is quiet between two words, and which words touch.
 
 use super::{LaneTiming, WordTiming};
 use crate::command::context::Context;
@@ -24,40 +24,37 @@ pub struct Quiet {
     pub level_db: f64,
 }
 
-/// What parts a block of words from the one before it in its region.
+/// What parts a word from the one before it in its region.
 #[derive(Debug, Clone, Copy, PartialEq)]
 pub enum Border {
     /// The region begins.
     Start,
     /// It is quiet there.
     Quiet(Quiet),
-    /// One sound goes over into the other; a cut there must be in phase.
-    Held,
+    /// One sound goes over into the other.
+    Touching,
 }
 
-/// Words that stay together.
-#[derive(Debug, Clone, PartialEq)]
-pub struct Block {
-    /// What parts it from the block before it.
-    pub before: Border,
-    /// Its words: indices into the lane's words.
-    pub words: Vec<usize>,
-}
-
-/// The blocks of a region's words. Words between which there is no quiet place stay together, unless cuts `inside`
-/// a held sound are asked for.
+/// Below this a region's take counts as quiet, in dBFS.
 ///
 /// # Errors
 /// The recording cannot be read.
-pub fn blocks(
+pub fn limit(context: &Context, region: &Region) -> Result<f64, Diagnostic> {
+    Ok(f64::from(context.hearing.heard(region.asset)?.voice_db) - BELOW_VOICE_DB)
+}
+
+/// What parts each of a region's words, in order, from the one before it.
+///
+/// # Errors
+/// The recording cannot be read.
+pub fn borders(
     context: &Context,
     lane: &LaneTiming,
     region: &Region,
     words: &[usize],
-    inside: bool,
-) -> Result<Vec<Block>, Diagnostic> {
+) -> Result<Vec<Border>, Diagnostic> {
     let heard = context.hearing.heard(region.asset)?;
-    let limit = f64::from(heard.voice_db) - BELOW_VOICE_DB;
+    let limit = limit(context, region)?;
     let breaths: Vec<(i64, i64)> = heard
         .of(SoundKind::Breath)
         .map(|breath| {
@@ -65,21 +62,15 @@ pub fn blocks(
             (origin.saturating_add_unsigned(breath.start), origin.saturating_add_unsigned(breath.end))
         })
         .collect();
-    let mut blocks: Vec<Block> = Vec::new();
-    for (place, index) in words.iter().enumerate() {
-        let before = match place.checked_sub(1) {
-            Some(before) => {
-                let pair = (&lane.words[words[before]], &lane.words[*index]);
-                between(context, region, pair, &breaths, limit)?.map_or(Border::Held, Border::Quiet)
-            }
-            None => Border::Start,
-        };
-        match blocks.last_mut() {
-            Some(block) if before == Border::Held && !inside => block.words.push(*index),
-            _ => blocks.push(Block { before, words: vec![*index] }),
+    let border = |(place, index): (usize, &usize)| match place.checked_sub(1) {
+        Some(before) => {
+            let pair = (&lane.words[words[before]], &lane.words[*index]);
+            let quiet = between(context, region, pair, &breaths, limit)?;
+            Ok(quiet.map_or(Border::Touching, Border::Quiet))
         }
-    }
-    Ok(blocks)
+        None => Ok(Border::Start),
+    };
+    words.iter().enumerate().map(border).collect()
 }
 
 /// The quietest place between two words of a region, if it is quiet enough; a breath goes with the word after it.

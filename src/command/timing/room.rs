@@ -37,7 +37,7 @@ impl Room {
         let rate = f64::from(context.session.rate);
         let heard = context.hearing.heard(beside.asset)?;
         let hole = start - end;
-        if hole < (LEAST_MS * rate / 1000.0) as i64 || f64::from(heard.floor_db) < INAUDIBLE_DB {
+        if hole < (LEAST_MS * rate / 1000.0) as i64 || !Room::is_heard(context, beside)? {
             return Ok(None);
         }
         let length = u64::try_from(hole + before + behind).unwrap_or(0);
@@ -51,6 +51,14 @@ impl Room {
             }
         }
         Ok(None)
+    }
+
+    /// Whether the room of a region's recording is missed in a hole.
+    ///
+    /// # Errors
+    /// The recording cannot be read.
+    pub fn is_heard(context: &Context, beside: &Region) -> Result<bool, Diagnostic> {
+        Ok(f64::from(context.hearing.heard(beside.asset)?.floor_db) >= INAUDIBLE_DB)
     }
 
     /// The stretch as a region, without fades, at the level of the region beside it.

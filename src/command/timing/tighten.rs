@@ -1,8 +1,8 @@
 //! Which pieces of a lane to slide, by how much, and where to cut: the fewest cuts that bring its words within
 //! a tolerance. Nothing is changed here; [`super::carry`] carries a plan out.
 
-use super::held::Held;
-use super::quiet::{Block, Border, blocks};
+use super::quiet::{Border, borders};
+use super::splice::{self, Splice};
 use super::{LaneTiming, Timing, WordTiming};
 use crate::command::context::Context;
 use crate::command::diagnostic::Diagnostic;
@@ -21,8 +21,10 @@ pub struct Rules {
     pub sure: f64,
     /// Vowels are brought together instead of onsets.
     pub vowels: bool,
-    /// Cuts inside a held sound are allowed, in phase.
+    /// Cuts are looked for far inside the word before, not only where it goes over into the next.
     pub inside: bool,
+    /// Slides are as they are named, to the sample.
+    pub exact: bool,
     /// Onsets of two lanes come no closer to each other than this, in samples.
     pub apart: Option<f64>,
 }
@@ -34,8 +36,8 @@ pub struct Piece {
     pub region: usize,
     /// What parts it from the piece before it in its region.
     pub before: Border,
-    /// Where it is cut in phase, if the border is a held sound; see [`super::held`].
-    pub held: Option<Held>,
+    /// Where it is cut and how that is joined, once that is known; see [`super::splice`].
+    pub splice: Option<Splice>,
     /// By how many samples it is to go later; negative is earlier.
     pub by: i64,
     /// It was not to be moved at all.
@@ -57,10 +59,10 @@ pub struct Plan {
     pub refused: Vec<Remark>,
 }
 
-/// What stays of a quiet place when a word is slid against the one before it, in ms: room for a short crossfade and for
+/// What stays of a gap between two regions when one is slid against the other, in ms: room for a short crossfade and for
 /// what is quiet of either word.
 const STAYS_MS: f64 = 26.0;
-/// Shorter quiet places may be closures of stops, in ms (common practice, no source: 30 to 80).
+/// Shorter gaps may be closures of stops, in ms (common practice, no source: 30 to 80).
 const CLOSURE_MS: f64 = 70.0;
 
 /// Plans one lane: only words whose region `wanted` accepts.
@@ -92,14 +94,21 @@ pub fn plan(
         if words.is_empty() || !words.iter().any(|index| wanted(region, lane.words[*index].word)) {
             continue;
         }
-        let blocks = blocks(context, lane, on, &words, rules.inside)?;
-        join_blocks(timing, lane, region, blocks, rules, &mut plan, wanted);
+        let borders = borders(context, lane, on, &words)?;
+        let blocks = borders.into_iter().zip(&words).map(|(before, word)| Block { before, word: *word });
+        join_blocks(timing, lane, region, blocks.collect(), rules, &mut plan, wanted);
     }
-    keep_order(song_lane, lane, rules, &mut plan, timing);
+    keep_order(song_lane, lane, &mut plan, timing);
     Ok(plan)
 }
 
-/// Shifts that bring a block within the tolerance, with the offset to aim at.
+/// A word with what parts it from the one before it.
+struct Block {
+    before: Border,
+    word: usize,
+}
+
+/// Shifts that bring a word within the tolerance, with the offset to aim at.
 struct Wish {
     low: f64,
     high: f64,
@@ -109,31 +118,18 @@ struct Wish {
     fixed: bool,
 }
 
-fn wish(lane: &LaneTiming, block: &[usize], rules: &Rules) -> Option<Wish> {
-    let offset = |word: &WordTiming| match rules.vowels {
+fn wish(word: &WordTiming, rules: &Rules) -> Option<Wish> {
+    let offset = match rules.vowels {
         true => word.off() + word.found.vowel_lag,
         false => word.off(),
     };
-    let sure = |word: &&WordTiming| word.found.confidence >= rules.sure;
-    let offsets: Vec<f64> = block.iter().map(|index| &lane.words[*index]).filter(sure).map(offset).collect();
-    if offsets.is_empty() {
-        return None;
-    }
-    let most = offsets.iter().copied().fold(f64::NEG_INFINITY, f64::max);
-    let least = offsets.iter().copied().fold(f64::INFINITY, f64::min);
-    let (mut low, mut high) = (-least - rules.within, -most + rules.within);
-    std::mem::swap(&mut low, &mut high);
-    if low > high {
-        // No shift serves all of them: the middle one decides.
-        let middle = -median(&offsets);
-        (low, high) = (middle, middle);
-    }
-    let confidence = block
-        .iter()
-        .map(|index| lane.words[*index].found.confidence)
-        .filter(|confidence| *confidence >= rules.sure)
-        .fold(1.0, f64::min);
-    Some(Wish { low, high, confidence, offsets, fixed: false })
+    (word.found.confidence >= rules.sure).then(|| Wish {
+        low: -offset - rules.within,
+        high: -offset + rules.within,
+        confidence: word.found.confidence,
+        offsets: vec![offset],
+        fixed: false,
+    })
 }
 
 fn median(values: &[f64]) -> f64 {
@@ -189,16 +185,16 @@ impl Open {
             let by = if farther { 0 } else { by as i64 };
             match plan.pieces.last_mut() {
                 Some(piece) if piece.region == region && piece.by == by && block.before != Border::Start => {
-                    piece.words.extend(block.words);
+                    piece.words.push(block.word);
                     piece.confidence = piece.confidence.min(confidence);
                 }
                 _ => plan.pieces.push(Piece {
                     region,
                     before: block.before,
-                    held: None,
+                    splice: None,
                     by,
                     fixed,
-                    words: block.words,
+                    words: vec![block.word],
                     confidence,
                 }),
             }
@@ -219,10 +215,11 @@ fn join_blocks(
     let stays = || Wish { low: 0.0, high: 0.0, confidence: 1.0, offsets: vec![0.0], fixed: true };
     let mut open: Option<Open> = None;
     for block in blocks {
-        let at = lane.words[block.words[0]].at as i64;
-        let names = names(lane, &block.words);
-        let mut here = wish(lane, &block.words, rules);
-        if !block.words.iter().any(|index| wanted(region, lane.words[*index].word)) {
+        let word = &lane.words[block.word];
+        let at = word.at as i64;
+        let names = names(lane, &[block.word]);
+        let mut here = wish(word, rules);
+        if !wanted(region, word.word) {
             here = Some(stays());
         }
         if here.is_none() {
@@ -236,8 +233,7 @@ fn join_blocks(
             *found = stays();
         }
         let Some(found) = here else {
-            let seems: Vec<f64> = block.words.iter().map(|index| lane.words[*index].off()).collect();
-            let seems = Some(median(&seems));
+            let seems = Some(word.off());
             match &mut open {
                 Some(open) => open.blocks.push((block, seems)),
                 None => {
@@ -264,28 +260,28 @@ fn join_blocks(
     }
 }
 
-/// By how many samples a piece may go earlier than the one before it; `None` at a held sound, which gives what it can: that
-/// is found out later.
-pub(super) fn room(on: &Lane, lane: &LaneTiming, rate: u32, (before, here): (&Piece, &Piece)) -> Option<i64> {
+/// By how many samples a piece may go earlier than the one before it.
+fn room(on: &Lane, lane: &LaneTiming, rate: u32, (before, here): (&Piece, &Piece)) -> i64 {
     let ms = |ms: f64| (ms * f64::from(rate) / 1000.0) as i64;
-    let quiet = match here.before {
-        Border::Held => return None,
-        Border::Quiet(quiet) => quiet.to - quiet.from,
-        Border::Start => {
-            let ended = before.words.last().map_or(i64::MIN, |word| lane.words[*word].end as i64);
-            let left_end = on.regions[before.region].end().0;
-            let onset = here.words.first().map_or(i64::MAX, |word| lane.words[*word].at as i64);
-            onset.saturating_sub(ended.min(left_end))
-        }
-    };
+    let (last, first) = (before.words.last(), here.words.first());
+    if let (Some(last), Some(first)) = (last, first)
+        && here.before != Border::Start
+    {
+        let pair = (&lane.words[*last], &lane.words[*first]);
+        return splice::room(&on.regions[here.region], pair, f64::from(rate));
+    }
+    let ended = last.map_or(i64::MIN, |word| lane.words[*word].end as i64);
+    let left_end = on.regions[before.region].end().0;
+    let onset = first.map_or(i64::MAX, |word| lane.words[*word].at as i64);
+    let gap = onset.saturating_sub(ended.min(left_end));
     // A short one is the closure of a stop, which belongs to the word behind it.
-    let stays = if quiet < ms(CLOSURE_MS) { ms(STAYS_MS * 1.5) } else { ms(STAYS_MS) };
-    Some(quiet.saturating_sub(stays).max(0))
+    let stays = if gap < ms(CLOSURE_MS) { ms(STAYS_MS * 1.5) } else { ms(STAYS_MS) };
+    gap.saturating_sub(stays).max(0)
 }
 
 /// Holds back pieces that would run into the word before them. Where two want to be where only one can, both give way, as
 /// little as can be in all (least squares over the words, by pooling what is in each other's way).
-fn keep_order(on: &Lane, lane: &LaneTiming, rules: &Rules, plan: &mut Plan, timing: &Timing) {
+fn keep_order(on: &Lane, lane: &LaneTiming, plan: &mut Plan, timing: &Timing) {
     // Runs of pieces that push each other: their mean, how much they weigh, and how many they are. Room between two
     // counts as if the later one began so much earlier.
     let mut runs: Vec<(f64, f64, usize)> = Vec::new();
@@ -293,11 +289,7 @@ fn keep_order(on: &Lane, lane: &LaneTiming, rules: &Rules, plan: &mut Plan, timi
     for (index, piece) in plan.pieces.iter().enumerate() {
         let free =
             index.checked_sub(1).map(|before| room(on, lane, timing.rate, (&plan.pieces[before], piece)));
-        gone += match free {
-            Some(Some(room)) => room as f64,
-            Some(None) => rules.at_most * 2.0,
-            None => 0.0,
-        };
+        gone += free.unwrap_or(0) as f64;
         rooms.push(gone);
         // What is not to be moved gives way to nothing.
         let weight = if piece.by == 0 && piece.fixed { 1e9 } else { piece.words.len().max(1) as f64 };

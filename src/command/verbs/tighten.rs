@@ -9,9 +9,8 @@ use crate::command::scope::Scope;
 use crate::command::table::{Call, ScopeUse, Verb};
 use crate::command::timing::apart::Settled;
 use crate::command::timing::carry::{Done, carry_out};
-use crate::command::timing::held::place_cuts;
+use crate::command::timing::splice::{How, place_cuts};
 use crate::command::timing::pieces::{self, Slide};
-use crate::command::timing::quiet::Border;
 use crate::command::timing::tighten::{Piece, Plan, Rules, names, plan};
 use crate::command::timing::{LaneTiming, Timing, measure, rows_of};
 use crate::song::Position;
@@ -101,7 +100,7 @@ pub(in crate::command) struct Planned {
 pub(in crate::command) fn planned(call: &Call, context: &Context) -> Result<Planned, Diagnostic> {
     let rules = rules(call, context)?;
     let (timing, mut plans) = match super::text(&call.args, "pieces-are") {
-        Some(text) => by_name(call, context, text, &rules)?,
+        Some(text) => by_name(call, context, text)?,
         None => by_scope(call, context, &rules)?,
     };
     let rows: Vec<usize> = plans.iter().map(|plan| plan.row).collect();
@@ -138,7 +137,6 @@ fn by_name(
     call: &Call,
     context: &Context,
     text: &str,
-    rules: &Rules,
 ) -> Result<(Timing, Vec<Plan>), Diagnostic> {
     if call.scope != Scope::HERE {
         return Err(Diagnostic::refusal("`pieces` names its lanes itself, so it takes no scope"));
@@ -155,7 +153,7 @@ fn by_name(
             Diagnostic::refusal(format!("lane {} is not there, or nothing is measured on it", row + 1))
                 .help("the guide and the backing stay; `tautline show` lists the lanes")
         })?;
-        plans.push(pieces::plan(context, lane, &own, rules.inside)?);
+        plans.push(pieces::plan(context, lane, &own)?);
     }
     Ok((timing, plans))
 }
@@ -171,6 +169,7 @@ fn rules(call: &Call, context: &Context) -> Result<Rules, Diagnostic> {
         sure: super::number(&call.args, "sure-is").unwrap_or(SURE).clamp(0.0, 1.0),
         vowels: call.args.has("vowels"),
         inside: call.args.has("inside"),
+        exact: call.args.has("pieces-are"),
         apart: super::length(&call.args, "apart-is", context)?.map(|apart| apart.0 as f64),
     })
 }
@@ -180,10 +179,11 @@ pub(in crate::command) fn tell(timing: &Timing, lane: &LaneTiming, piece: &Piece
     let first = piece.words.first().map(|word| &lane.words[*word]);
     let last = piece.words.last().map(|word| &lane.words[*word]);
     let place = |at: Option<f64>| Position(at.unwrap_or(0.0) as i64);
-    let cut = match (piece.before, piece.held) {
-        (Border::Quiet(quiet), _) => format!(", cut at {:.0} dBFS", quiet.level_db),
-        (Border::Held, Some(held)) => format!(", cut in phase ({:.2})", held.correlation),
-        _ => String::new(),
+    let cut = match piece.splice.map(|splice| splice.how) {
+        Some(How::Quiet(quiet)) => format!(", cut at {:.0} dBFS", quiet.level_db),
+        Some(How::Phase(correlation)) => format!(", cut in phase ({correlation:.2})"),
+        Some(How::Faded) => ", cut under a fade".to_owned(),
+        None => String::new(),
     };
     Remark {
         lane: lane.row + 1,

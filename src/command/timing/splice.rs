@@ -1,0 +1,378 @@
+//! How two words of a take are parted and joined again when one slides against the other: in the quiet between them, in
+//! phase where one sound goes over into the next, or under a fade in the weakest place.
+//!
+//! The left piece may end and the right one begin at different moments of the recording: what lies between sounds twice or
+//! is left out. Neither may hold an onset, so both lie before the onset of the right word and behind the vowel's onset of
+//! the left one.
+
+use super::LaneTiming;
+use super::quiet::{Border, Quiet};
+use super::tighten::{Plan, Rules, names, remark};
+use super::{Timing, WordTiming};
+use crate::command::context::Context;
+use crate::command::diagnostic::Diagnostic;
+use crate::listen::seam;
+use crate::song::Region;
+
+/// How a cut is hidden.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub enum How {
+    /// It is quiet on both sides.
+    Quiet(Quiet),
+    /// The sides agree so well over their crossfade: -1 to 1.
+    Phase(f64),
+    /// Each side fades by itself, in the weakest place.
+    Faded,
+}
+
+/// A cut and how it is joined. Places are on the timeline before anything is slid.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct Splice {
+    /// One past the last sample of the left piece.
+    pub left: i64,
+    /// First sample of the right piece.
+    pub right: i64,
+    /// Longest fade of the left side where the two do not cross, in samples.
+    pub out: i64,
+    /// Longest fade of the right side where the two do not cross, in samples.
+    pub into: i64,
+    /// How it is hidden.
+    pub how: How,
+}
+
+/// Two sides that agree less than this are not joined in phase (the issue's own bar).
+const AGREE: f64 = 0.9;
+/// Length of a crossfade in phase, in ms.
+const CROSS_MS: f64 = 15.0;
+/// The right side may be nudged by this for the sake of its phase: half the period of a voice of 100 Hz, in ms.
+const NUDGE_MS: f64 = 5.0;
+/// Fades beside a cut in sound, left and right, in ms: long enough to be 20 dB down where they end.
+const FADES_MS: (f64, f64) = (25.0, 15.0);
+/// Fade-in of a side that is quiet, in ms.
+const SOFT_MS: f64 = 6.0;
+/// Longest crossfade and fade in a quiet place, in ms.
+const QUIET_CROSS_MS: f64 = 15.0;
+const QUIET_FADE_MS: f64 = 10.0;
+/// The edges of a quiet place that are left alone, in ms.
+const EDGE_MS: f64 = 4.0;
+/// What stays before an onset though it is quiet: the closure of a stop, a breathy start, in ms.
+const LEAD_MS: f64 = 90.0;
+/// What stays behind an ending though it is quiet, in ms.
+const TRAIL_MS: f64 = 12.0;
+/// What stays of a word at its onset and of its vowel, in ms.
+const KEEPS_MS: (f64, f64) = (45.0, 25.0);
+/// A cut lies no nearer to the onset behind it, in ms.
+const CLEAR_MS: f64 = 4.0;
+/// It is better, by so much for each ms, the farther it lies from the onset up to so many ms: words begin before their
+/// onset is heard, in closures and breath.
+const AHEAD: [(f64, f64); 2] = [(25.0, 0.1), (60.0, 0.04)];
+/// A cut in quiet leaves the right word at least so much of it if it must leave anything out, in ms.
+const LEAST_LEAD_MS: f64 = 50.0;
+/// How far before an onset it is looked for a place, unless inside words, in ms.
+const WINDOW_MS: f64 = 150.0;
+/// Distance between places that are tried, in ms.
+const STEP_MS: f64 = 2.0;
+/// A rise of the level by this holds an onset, in dB.
+const RISE_DB: f64 = 9.0;
+/// Holes shorter than this are closed by what sounds a little longer, in ms.
+const SHORT_MS: f64 = 6.0;
+
+/// Finds the place of every cut, and nudges pieces for the sake of their phase. Where a piece cannot go so far it goes as
+/// far as it can.
+///
+/// # Errors
+/// A recording cannot be read; an exact slide is not possible.
+pub fn place_cuts(
+    context: &Context,
+    timing: &Timing,
+    lane: &LaneTiming,
+    rules: &Rules,
+    plan: &mut Plan,
+) -> Result<(), Diagnostic> {
+    let regions = &context.session.song().lanes[lane.row].regions;
+    let mut floor = i64::MIN;
+    for index in 1..plan.pieces.len() {
+        let (left, right) = (&plan.pieces[index - 1], &plan.pieces[index]);
+        let by = right.by - left.by;
+        let (Some(before), Some(after)) = (left.words.last(), right.words.first()) else { continue };
+        if right.region != left.region || right.before == Border::Start || by == 0 {
+            floor = i64::MIN;
+            continue;
+        }
+        let pair = (&lane.words[*before], &lane.words[*after]);
+        let place = Place::new(context, &regions[right.region], pair, right.before, (rules, floor))?;
+        let least = (left.by, right.by);
+        let found = match rules.exact {
+            true => place.best(by, 0),
+            false => (0..10).find_map(|tenths| place.best(by * (10 - tenths) / 10, place.reach(rules))),
+        };
+        let Some((splice, by)) = found.filter(|(_, by)| *by != 0) else {
+            join_up(timing, lane, rules, plan, index)?;
+            continue;
+        };
+        let right = &mut plan.pieces[index];
+        right.by = least.0 + by;
+        right.splice = Some(splice);
+        floor = splice.right + (splice.left - splice.right - by).max(splice.into);
+        let short = timing.ms((right.by - least.1) as f64);
+        if short.abs() > timing.ms(rules.within) + NUDGE_MS {
+            let why = format!(
+                "{}: {:.1} ms are left, since its neighbour leaves no room",
+                names(lane, &right.words),
+                short.abs()
+            );
+            plan.refused.push(remark(plan.row, pair.1.at as i64, why));
+        }
+    }
+    Ok(())
+}
+
+/// A piece that cannot be parted from the one before it goes with that one.
+fn join_up(
+    timing: &Timing,
+    lane: &LaneTiming,
+    rules: &Rules,
+    plan: &mut Plan,
+    index: usize,
+) -> Result<(), Diagnostic> {
+    let by = plan.pieces[index - 1].by;
+    let right = &mut plan.pieces[index];
+    let words = names(lane, &right.words);
+    if rules.exact {
+        return Err(Diagnostic::refusal(format!(
+            "lane {}: {words} cannot go so far alone: no place before it can be cut",
+            plan.row + 1
+        ))
+        .help("slide it together with the word before, or by less"));
+    }
+    let left = timing.ms((by - right.by) as f64);
+    right.by = by;
+    if left.abs() <= timing.ms(rules.within) + NUDGE_MS {
+        return Ok(());
+    }
+    let at = right.words.first().map_or(0, |word| lane.words[*word].at as i64);
+    plan.refused.push(remark(
+        plan.row,
+        at,
+        format!("{words}: no place before it can be cut, so {left:+.1} ms are left"),
+    ));
+    Ok(())
+}
+
+/// What lies between two words, and where it may be cut.
+struct Place {
+    rate: f64,
+    /// First sample of `samples` on the timeline.
+    from: i64,
+    samples: Vec<f32>,
+    /// Sums of squares before each sample.
+    sums: Vec<f64>,
+    /// The quiet stretch, if there is one.
+    quiet: Option<Quiet>,
+    /// Below this it is quiet, in dBFS.
+    limit: f64,
+    /// The left piece sounds in full up to here at least.
+    floor: i64,
+    /// The right piece sounds in full from here at the latest.
+    onset: i64,
+    /// No right piece begins before here.
+    first: i64,
+}
+
+/// A place for a cut with what speaks against it.
+type Costed = (f64, Splice, i64);
+
+impl Place {
+    fn new(
+        context: &Context,
+        region: &Region,
+        (left, right): (&WordTiming, &WordTiming),
+        before: Border,
+        (rules, floor): (&Rules, i64),
+    ) -> Result<Place, Diagnostic> {
+        let rate = f64::from(context.session.rate);
+        let ms = |ms: f64| (ms * rate / 1000.0) as i64;
+        let onset = (right.at as i64).min((region.end() - region.fade_out.length).0) - ms(CLEAR_MS);
+        let starts = (region.at + region.fade_in.length).0;
+        let floor = floor.max(starts).max(keeps(region, (left, right), rate));
+        let from = floor.min(onset);
+        let mut samples = vec![0.0f32; usize::try_from(onset - from).unwrap_or(0)];
+        let source = u64::try_from(from - region.source_origin().0).unwrap_or(0);
+        context.hearing.samples(region.asset, source, &mut samples)?;
+        let mut sums = Vec::with_capacity(samples.len() + 1);
+        let mut sum = 0.0;
+        sums.push(sum);
+        for sample in &samples {
+            sum += f64::from(*sample).powi(2);
+            sums.push(sum);
+        }
+        let limit = super::quiet::limit(context, region)?;
+        let window = if rules.inside { i64::MAX } else { ms(WINDOW_MS) };
+        let quiet = match before {
+            Border::Quiet(quiet) if quiet.from >= floor => Some(quiet),
+            _ => None,
+        };
+        Ok(Place {
+            rate,
+            from,
+            samples,
+            sums,
+            quiet,
+            limit,
+            floor,
+            onset,
+            first: onset.saturating_sub(window).max(from),
+        })
+    }
+
+    fn ms(&self, ms: f64) -> i64 {
+        (ms * self.rate / 1000.0) as i64
+    }
+
+    /// By how much the right piece may be nudged, in samples: onsets that are kept apart are not nudged.
+    fn reach(&self, rules: &Rules) -> i64 {
+        if rules.apart.is_some() { 0 } else { self.ms(NUDGE_MS) }
+    }
+
+    /// The best cut for a right piece that goes later than the left one by `by`, and how much later it goes then.
+    fn best(&self, by: i64, reach: i64) -> Option<(Splice, i64)> {
+        if let Some(splice) = self.in_quiet(by) {
+            return Some((splice, by));
+        }
+        let mut best: Option<Costed> = None;
+        let step = usize::try_from(self.ms(STEP_MS).max(1)).unwrap_or(1);
+        for right in (self.first..self.onset).step_by(step) {
+            for found in [self.faded(right, by), self.in_phase(right, by, reach)].into_iter().flatten() {
+                if best.is_none_or(|(cost, ..)| found.0 < cost) {
+                    best = Some(found);
+                }
+            }
+        }
+        best.map(|(_, splice, by)| (splice, by))
+    }
+
+    /// In a quiet stretch: a hole where the right piece goes later, else a crossfade.
+    fn in_quiet(&self, by: i64) -> Option<Splice> {
+        let quiet = self.quiet?;
+        // Its very edges are not quite as quiet.
+        let edge = self.ms(EDGE_MS).min((quiet.to - quiet.from) / 8);
+        let (from, to) = (quiet.from + edge, quiet.to - edge);
+        let (trail, lead) = (self.ms(TRAIL_MS).min((to - from) / 2), self.ms(LEAD_MS));
+        let (usual, least) = (self.ms(QUIET_CROSS_MS), self.ms(SHORT_MS));
+        let fade = self.ms(QUIET_FADE_MS);
+        let how = How::Quiet(quiet);
+        if by > 0 && (by > usual || to - from - by < least + lead) {
+            // Nothing sounds twice: what opens is filled.
+            let cut = (from + trail).max(to - lead);
+            let (out, into) = (fade.min(cut - from), fade.min(to - cut));
+            return Some(Splice { left: cut, right: cut, out, into, how });
+        }
+        // As little as can be is left out.
+        let cross = (to - from - by.abs() - trail).min(usual.max(-by));
+        let (first, last) = (from + (-by).max(0), to - cross - by.max(0));
+        let right = (first + trail).max(to - lead).min(last);
+        let clear = by > 0 || self.onset - right >= self.ms(LEAST_LEAD_MS);
+        (cross >= least && clear).then_some(Splice { left: right + by + cross, right, out: 0, into: 0, how })
+    }
+
+    /// Each side fades by itself.
+    fn faded(&self, right: i64, by: i64) -> Option<Costed> {
+        // A short hole is closed by what sounds twice.
+        let left = if by > 0 && by > self.ms(SHORT_MS) { right } else { right + by };
+        let out = self.ms(FADES_MS.0).min(left - self.floor);
+        let soft = self.level(right, right + self.ms(FADES_MS.1)) < self.limit;
+        let into = self.ms(if soft { SOFT_MS } else { FADES_MS.1 });
+        if out < self.ms(FADES_MS.0 * 0.5) || right + into > self.onset || left > self.onset {
+            return None;
+        }
+        let over = |from: i64, to: i64| (self.level(from, to) - self.limit).max(0.0);
+        let cost = 3.0
+            + 0.12 * (over(left - out, left) + over(right, right + into))
+            + self.near(left.max(right + into))
+            + self.between(left, right);
+        Some((cost, Splice { left, right, out, into, how: How::Faded }, by))
+    }
+
+    /// The sides cross where they agree.
+    fn in_phase(&self, right: i64, by: i64, reach: i64) -> Option<Costed> {
+        let cross = self.ms(CROSS_MS);
+        let clear = |by: i64| right + by >= self.floor && right + cross + by.max(0) <= self.onset;
+        let here = self.part(right, cross)?;
+        let cost = |nudge: i64, stride: usize| -> Option<(f64, f64)> {
+            if !clear(by + nudge) {
+                return None;
+            }
+            let r = seam::correlation(self.part(right + by + nudge, cross)?, here, stride);
+            let apart = if r > AGREE { 10.0 * (1.0 - r) } else { 4.0 + 40.0 * (AGREE - r) };
+            Some((apart + 0.6 * nudge.abs() as f64 * 1000.0 / self.rate, r))
+        };
+        let best = |nudges: &mut dyn Iterator<Item = i64>, stride: usize| {
+            nudges
+                .filter_map(|nudge| cost(nudge, stride).map(|(cost, r)| (cost, r, nudge)))
+                .min_by(|a, b| a.0.total_cmp(&b.0))
+        };
+        let (_, _, coarse) = best(&mut (-reach..=reach).step_by(4), 4)?;
+        let exact = (coarse - 3).max(-reach)..=(coarse + 3).min(reach);
+        let (apart, r, nudge) = best(&mut exact.into_iter(), 1)?;
+        let by = by + nudge;
+        let left = right + by + cross;
+        let levels = (self.level(left - cross, left) - self.level(right, right + cross)).abs();
+        let cost = apart
+            + 1.0
+            + 0.5 * (levels - 3.0).max(0.0)
+            + self.near(left.max(right + cross))
+            + self.between(left - cross, right);
+        Some((cost, Splice { left, right, out: 0, into: 0, how: How::Phase(r) }, by))
+    }
+
+    /// A cut is rather not so near to the onset behind it.
+    fn near(&self, end: i64) -> f64 {
+        let ahead = (self.onset - end) as f64 * 1000.0 / self.rate;
+        AHEAD.iter().map(|(ms, weight)| weight * (ms - ahead).max(0.0)).sum()
+    }
+
+    /// What speaks against leaving out, or letting sound twice, what lies between two places: an onset there, above all.
+    fn between(&self, a: i64, b: i64) -> f64 {
+        let (from, to) = (a.min(b), a.max(b));
+        let (window, hop) = (self.ms(10.0), self.ms(5.0).max(1));
+        let (mut lowest, mut rise, mut sounding) = (f64::INFINITY, 0.0f64, 0.0);
+        let mut at = from;
+        while at + window <= to {
+            let level = self.level(at, at + window).max(self.limit - 10.0);
+            lowest = lowest.min(level);
+            rise = rise.max(level - lowest);
+            sounding += ((level - self.limit) / 24.0).clamp(0.0, 1.0) * 5.0;
+            at += hop;
+        }
+        0.03 * sounding + if rise > RISE_DB { 12.0 } else { 0.0 }
+    }
+
+    /// Level between two places, in dBFS rms.
+    fn level(&self, from: i64, to: i64) -> f64 {
+        let index = |at: i64| usize::try_from(at - self.from).unwrap_or(0).min(self.samples.len());
+        let (from, to) = (index(from), index(to));
+        if to <= from {
+            return -200.0;
+        }
+        seam::db((self.sums[to] - self.sums[from]).max(0.0) / (to - from) as f64)
+    }
+
+    fn part(&self, from: i64, length: i64) -> Option<&[f32]> {
+        let from = usize::try_from(from - self.from).ok()?;
+        self.samples.get(from..from + usize::try_from(length).ok()?)
+    }
+}
+
+/// What stays of the left word in any case: its onset and the beginning of its vowel, but no more than two fifths of it.
+pub(super) fn keeps(region: &Region, (left, right): (&WordTiming, &WordTiming), rate: f64) -> i64 {
+    let ms = |ms: f64| (ms * rate / 1000.0) as i64;
+    let vowel = region.source_origin().0 + left.found.vowel as i64;
+    let most = left.at as i64 + ((right.at - left.at) * 0.4) as i64;
+    (left.at as i64 + ms(KEEPS_MS.0)).max(vowel + ms(KEEPS_MS.1)).min(most.max(left.at as i64 + ms(15.0)))
+}
+
+/// By how many samples a word may go earlier against the one before it in its region.
+pub(super) fn room(region: &Region, (left, right): (&WordTiming, &WordTiming), rate: f64) -> i64 {
+    let fades = ((FADES_MS.0 * 0.5 + FADES_MS.1 + CLEAR_MS + STEP_MS) * rate / 1000.0) as i64;
+    (right.at as i64 - keeps(region, (left, right), rate) - fades).max(0)
+}
