@@ -29,6 +29,15 @@ impl Settled {
         self.0.entry(word).or_default().push(offset);
     }
 
+    /// Counts those words of a lane as settled that its plan does not move.
+    pub fn keep(&mut self, lane: &LaneTiming, plan: &Plan) {
+        for piece in plan.pieces.iter().filter(|piece| piece.by == 0) {
+            for word in piece.words.iter().map(|word| &lane.words[*word]) {
+                self.add(word.word, word.offset);
+            }
+        }
+    }
+
     /// Changes the slides of a lane's pieces by as little as keeps their words `apart` from what is settled, then counts
     /// the lane as settled. The same lanes in the same order give the same result.
     pub fn settle(&mut self, timing: &Timing, lane: &LaneTiming, rules: &Rules, apart: f64, plan: &mut Plan) {

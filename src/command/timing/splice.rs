@@ -55,8 +55,12 @@ const QUIET_CROSS_MS: f64 = 15.0;
 const QUIET_FADE_MS: f64 = 10.0;
 /// The edges of a quiet place that are left alone, in ms.
 const EDGE_MS: f64 = 4.0;
-/// What stays before an onset though it is quiet: the closure of a stop, a breathy start, in ms.
-const LEAD_MS: f64 = 90.0;
+/// What stays before an onset though it is quiet: two thirds of it, within these limits in ms: the closure of a stop, a
+/// breathy start.
+const LEAD_MS: (f64, f64) = (90.0, 250.0);
+/// A quiet place shorter than this may be the closure of a stop, which belongs to the word behind it, in ms (common
+/// practice, no source: 30 to 80).
+const CLOSURE_MS: f64 = 70.0;
 /// What stays behind an ending though it is quiet, in ms.
 const TRAIL_MS: f64 = 12.0;
 /// What stays of a word at its onset and of its vowel, in ms.
@@ -65,11 +69,13 @@ const KEEPS_MS: (f64, f64) = (45.0, 25.0);
 const CLEAR_MS: f64 = 4.0;
 /// It is better, by so much for each ms, the farther it lies from the onset up to so many ms: words begin before their
 /// onset is heard, in closures and breath.
-const AHEAD: [(f64, f64); 2] = [(25.0, 0.1), (60.0, 0.04)];
+const AHEAD: [(f64, f64); 2] = [(25.0, 0.1), (60.0, 0.08)];
 /// A cut in quiet leaves the right word at least so much of it if it must leave anything out, in ms.
 const LEAST_LEAD_MS: f64 = 50.0;
 /// How far before an onset it is looked for a place, unless inside words, in ms.
 const WINDOW_MS: f64 = 150.0;
+/// A place with more than this against it is none.
+const WORST: f64 = 25.0;
 /// Distance between places that are tried, in ms.
 const STEP_MS: f64 = 2.0;
 /// A rise of the level by this holds an onset, in dB.
@@ -248,7 +254,7 @@ impl Place {
                 }
             }
         }
-        best.map(|(_, splice, by)| (splice, by))
+        best.filter(|(cost, ..)| *cost < WORST).map(|(_, splice, by)| (splice, by))
     }
 
     /// In a quiet stretch: a hole where the right piece goes later, else a crossfade.
@@ -257,14 +263,16 @@ impl Place {
         // Its very edges are not quite as quiet.
         let edge = self.ms(EDGE_MS).min((quiet.to - quiet.from) / 8);
         let (from, to) = (quiet.from + edge, quiet.to - edge);
-        let (trail, lead) = (self.ms(TRAIL_MS).min((to - from) / 2), self.ms(LEAD_MS));
+        let closure = to - from < self.ms(CLOSURE_MS);
+        let trail = self.ms(if closure { EDGE_MS } else { TRAIL_MS }).min((to - from) / 2);
+        let lead = ((to - from) * 2 / 3).clamp(self.ms(LEAD_MS.0), self.ms(LEAD_MS.1));
         let (usual, least) = (self.ms(QUIET_CROSS_MS), self.ms(SHORT_MS));
         let fade = self.ms(QUIET_FADE_MS);
         let how = How::Quiet(quiet);
         if by > 0 && (by > usual || to - from - by < least + lead) {
             // Nothing sounds twice: what opens is filled.
             let cut = (from + trail).max(to - lead);
-            let (out, into) = (fade.min(cut - from), fade.min(to - cut));
+            let (out, into) = (fade.min(cut - self.floor), fade.min(to - cut));
             return Some(Splice { left: cut, right: cut, out, into, how });
         }
         // As little as can be is left out.
@@ -303,7 +311,7 @@ impl Place {
                 return None;
             }
             let r = seam::correlation(self.part(right + by + nudge, cross)?, here, stride);
-            let apart = if r > AGREE { 10.0 * (1.0 - r) } else { 4.0 + 40.0 * (AGREE - r) };
+            let apart = if r > AGREE { 10.0 * (1.0 - r) } else { 6.0 + 60.0 * (AGREE - r) };
             Some((apart + 0.6 * nudge.abs() as f64 * 1000.0 / self.rate, r))
         };
         let best = |nudges: &mut dyn Iterator<Item = i64>, stride: usize| {

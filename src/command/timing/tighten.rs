@@ -95,7 +95,7 @@ pub fn plan(
             continue;
         }
         let borders = borders(context, lane, on, &words)?;
-        let blocks = borders.into_iter().zip(&words).map(|(before, word)| Block { before, word: *word });
+        let blocks = borders.into_iter().zip(&words).map(|(before, word)| Block { region, before, word: *word });
         join_blocks(timing, lane, region, blocks.collect(), rules, &mut plan, wanted);
     }
     keep_order(song_lane, lane, &mut plan, timing);
@@ -104,6 +104,7 @@ pub fn plan(
 
 /// A word with what parts it from the one before it.
 struct Block {
+    region: usize,
     before: Border,
     word: usize,
 }
@@ -143,21 +144,23 @@ fn median(values: &[f64]) -> f64 {
     }
 }
 
-/// A piece that still takes blocks in.
+/// A piece that still takes words in.
 struct Open {
     wish: Wish,
     /// Some of its words are not to be moved.
     fixed: bool,
-    /// Its blocks, and of those whose words are not sure by how much these seem to be off.
+    /// Its words, and of those that are not sure by how much they seem to be off.
     blocks: Vec<(Block, Option<f64>)>,
+    /// By how much it is to be slid, once that is known.
+    by: i64,
 }
 
 impl Open {
     fn new(block: Block, wish: Wish, unsure: Option<f64>) -> Open {
-        Open { fixed: wish.fixed, wish, blocks: vec![(block, unsure)] }
+        Open { fixed: wish.fixed, wish, blocks: vec![(block, unsure)], by: 0 }
     }
 
-    /// Takes a block in if one shift still serves all; gives it back otherwise.
+    /// Takes a word in if one shift still serves all; gives it back otherwise.
     fn take(&mut self, block: Block, wish: Wish) -> Result<(), (Block, Wish)> {
         let (low, high) = (self.wish.low.max(wish.low), self.wish.high.min(wish.high));
         if low > high {
@@ -171,38 +174,53 @@ impl Open {
         Ok(())
     }
 
-    /// Ends the piece. Words that are not sure go with it, but where that would take them farther off they stay.
-    fn close(self, region: usize, rules: &Rules, plan: &mut Plan) {
-        let Wish { low, high, confidence, offsets, .. } = self.wish;
-        let still = low <= 0.0 && high >= 0.0 || offsets.is_empty();
-        let fixed = self.fixed;
-        let by = match still {
-            true => 0.0,
-            false => (-median(&offsets)).clamp(low, high).clamp(-rules.at_most, rules.at_most).round(),
-        };
-        for (block, unsure) in self.blocks {
-            let farther = unsure.is_some_and(|off| (off + by).abs() > off.abs() + rules.within);
-            let by = if farther { 0 } else { by as i64 };
-            match plan.pieces.last_mut() {
-                Some(piece) if piece.region == region && piece.by == by && block.before != Border::Start => {
-                    piece.words.push(block.word);
-                    piece.confidence = piece.confidence.min(confidence);
-                }
-                _ => plan.pieces.push(Piece {
-                    region,
-                    before: block.before,
-                    splice: None,
-                    by,
-                    fixed,
-                    words: vec![block.word],
-                    confidence,
-                }),
-            }
+    /// By how much it is slid.
+    fn decide(&mut self, rules: &Rules) {
+        let Wish { low, high, offsets, .. } = &self.wish;
+        let still = *low <= 0.0 && *high >= 0.0 || offsets.is_empty();
+        if !still {
+            let by = (-median(offsets)).clamp(*low, *high).clamp(-rules.at_most, rules.at_most);
+            self.by = by.round() as i64;
         }
+    }
+
+    /// Words at its end that are not sure go with the next piece, if that takes them less far off.
+    fn hand_on(&mut self, next: &mut Open, lane: &LaneTiming, near: f64) {
+        let sure = self.blocks.iter().rposition(|(_, unsure)| unsure.is_none()).map_or(0, |last| last + 1);
+        let off = |from: usize, to: usize, by: i64| -> f64 {
+            self.blocks[from..to].iter().filter_map(|(_, off)| off.map(|off| (off + by as f64).abs())).sum()
+        };
+        let at = |block: &Block| lane.words[block.word].at;
+        let count = self.blocks.len();
+        // Two beginnings that are this near cannot be parted.
+        let parts = |split: usize| {
+            let before = split.checked_sub(1).map(|before| at(&self.blocks[before].0));
+            let after = self.blocks.get(split).or(next.blocks.first()).map(|(block, _)| at(block));
+            before.zip(after).is_none_or(|(before, after)| after - before >= near)
+        };
+        let cost = |split: usize| {
+            let unparted = if parts(split) { 0.0 } else { 1e6 };
+            off(sure, split, self.by) + off(split, count, next.by) + unparted
+        };
+        // If it is all the same they stay with what they follow.
+        let split = (sure.max(1)..=count).rev().min_by(|a, b| cost(*a).total_cmp(&cost(*b))).unwrap_or(count);
+        let mut handed = self.blocks.split_off(split);
+        handed.append(&mut next.blocks);
+        next.blocks = handed;
+    }
+
+    fn piece(self, region: usize) -> Option<Piece> {
+        let words: Vec<usize> = self.blocks.iter().map(|(block, _)| block.word).collect();
+        let before = self.blocks.into_iter().next()?.0.before;
+        let (by, fixed, confidence) = (self.by, self.fixed, self.wish.confidence);
+        Some(Piece { region, before, splice: None, by, fixed, words, confidence })
     }
 }
 
-/// From left to right each piece takes in as many blocks as one shift serves: no plan has fewer cuts.
+/// Beginnings that are nearer than this are one word's, in ms.
+const ONE_MS: f64 = 50.0;
+
+/// From left to right each piece takes in as many words as one shift serves: no plan has fewer cuts.
 fn join_blocks(
     timing: &Timing,
     lane: &LaneTiming,
@@ -212,52 +230,67 @@ fn join_blocks(
     plan: &mut Plan,
     wanted: &dyn Fn(usize, usize) -> bool,
 ) {
-    let stays = || Wish { low: 0.0, high: 0.0, confidence: 1.0, offsets: vec![0.0], fixed: true };
-    let mut open: Option<Open> = None;
-    for block in blocks {
-        let word = &lane.words[block.word];
-        let at = word.at as i64;
-        let names = names(lane, &[block.word]);
-        let mut here = wish(word, rules);
-        if !wanted(region, word.word) {
-            here = Some(stays());
-        }
-        if here.is_none() {
-            plan.refused.push(remark(plan.row, at, format!("{names}: not sure enough to be moved")));
-        }
-        if let Some(found) = &mut here
-            && (found.low > rules.at_most || found.high < -rules.at_most)
-        {
-            let by = timing.ms(median(&found.offsets));
-            plan.refused.push(remark(plan.row, at, format!("{names}: {by:+.1} ms is beyond the limit")));
-            *found = stays();
-        }
-        let Some(found) = here else {
-            let seems = Some(word.off());
-            match &mut open {
-                Some(open) => open.blocks.push((block, seems)),
-                None => {
-                    let (low, high) = (f64::NEG_INFINITY, f64::INFINITY);
-                    let any = Wish { low, high, confidence: 1.0, offsets: Vec::new(), fixed: false };
-                    open = Some(Open::new(block, any, seems));
+    let near = ONE_MS * f64::from(timing.rate) / 1000.0;
+    let order: Vec<usize> = blocks.iter().map(|block| block.word).collect();
+    let mut pieces: Vec<Open> = Vec::new();
+    for (index, block) in blocks.into_iter().enumerate() {
+        let beside = [index.checked_sub(1), Some(index + 1)].into_iter().flatten();
+        let surer = beside.filter_map(|index| order.get(index)).any(|other| {
+            let (word, other) = (&lane.words[block.word], &lane.words[*other]);
+            (word.at - other.at).abs() < near && word.found.confidence < other.found.confidence
+        });
+        let here = if surer { None } else { wished(timing, lane, &block, rules, plan, wanted) };
+        let seems = Some(lane.words[block.word].off());
+        match (here, pieces.last_mut()) {
+            (Some(found), Some(open)) => {
+                if let Err((block, found)) = open.take(block, found) {
+                    pieces.push(Open::new(block, found, None));
                 }
             }
-            continue;
-        };
-        open = Some(match open.take() {
-            None => Open::new(block, found, None),
-            Some(mut piece) => match piece.take(block, found) {
-                Ok(()) => piece,
-                Err((block, found)) => {
-                    piece.close(region, rules, plan);
-                    Open::new(block, found, None)
-                }
-            },
-        });
+            (Some(found), None) => pieces.push(Open::new(block, found, None)),
+            (None, Some(open)) => open.blocks.push((block, seems)),
+            (None, None) => {
+                let (low, high) = (f64::NEG_INFINITY, f64::INFINITY);
+                let any = Wish { low, high, confidence: 1.0, offsets: Vec::new(), fixed: false };
+                pieces.push(Open::new(block, any, seems));
+            }
+        }
     }
-    if let Some(piece) = open {
-        piece.close(region, rules, plan);
+    pieces.iter_mut().for_each(|piece| piece.decide(rules));
+    for index in 1..pieces.len() {
+        if let [left, right, ..] = &mut pieces[index - 1..] {
+            left.hand_on(right, lane, near);
+        }
     }
+    plan.pieces.extend(pieces.into_iter().filter_map(|piece| piece.piece(region)));
+}
+
+/// Where a word is to go, if it says so with confidence.
+fn wished(
+    timing: &Timing,
+    lane: &LaneTiming,
+    block: &Block,
+    rules: &Rules,
+    plan: &mut Plan,
+    wanted: &dyn Fn(usize, usize) -> bool,
+) -> Option<Wish> {
+    let word = &lane.words[block.word];
+    let stays = || Wish { low: 0.0, high: 0.0, confidence: 1.0, offsets: vec![0.0], fixed: true };
+    if !wanted(block.region, word.word) {
+        return Some(stays());
+    }
+    let names = names(lane, &[block.word]);
+    let Some(found) = wish(word, rules) else {
+        plan.refused.push(remark(plan.row, word.at as i64, format!("{names}: not sure enough to be moved")));
+        return None;
+    };
+    if found.low > rules.at_most || found.high < -rules.at_most {
+        let by = timing.ms(median(&found.offsets));
+        let text = format!("{names}: {by:+.1} ms is beyond the limit");
+        plan.refused.push(remark(plan.row, word.at as i64, text));
+        return Some(stays());
+    }
+    Some(found)
 }
 
 /// By how many samples a piece may go earlier than the one before it.

@@ -20,7 +20,7 @@ const WITHIN_MS: f64 = 10.0;
 /// Nothing is slid farther unless told.
 const AT_MOST_MS: f64 = 150.0;
 /// Words less sure than this move nothing unless told.
-const SURE: f64 = 0.8;
+const SURE: f64 = 0.6;
 
 /// The verb.
 pub static VERB: Verb = Verb {
@@ -41,7 +41,7 @@ pub static VERB: Verb = Verb {
     every: false,
     about: "Brings words within a distance of the guide (10 ms unless told) by the fewest cuts in quiet places: neighbours \
             that move alike stay one piece, pieces are slid and never stretched, seams are crossfaded. Words less sure than \
-            `sure` (0.8), farther away than `at most` (150 ms) or without a quiet place before them stay, and it says so. \
+            `sure` (0.6), farther away than `at most` (150 ms) or without a quiet place before them stay, and it says so. \
             `inside words` also cuts in a held sound, only where it joins in phase. `apart 1ms` brings no onset closer than \
             that to another lane's, so that copies do not comb. `pieces` slides exactly what it lists: lane, words, distance. \
             `run --dry-run` lists the pieces.",
@@ -105,6 +105,10 @@ pub(in crate::command) fn planned(call: &Call, context: &Context) -> Result<Plan
     };
     let rows: Vec<usize> = plans.iter().map(|plan| plan.row).collect();
     let mut settled = Settled::new(&timing, &|row| rows.contains(&row));
+    for plan in &plans {
+        let lane = timing.lanes.iter().find(|lane| lane.row == plan.row);
+        lane.into_iter().for_each(|lane| settled.keep(lane, plan));
+    }
     for plan in &mut plans {
         let Some(lane) = timing.lanes.iter().find(|lane| lane.row == plan.row) else { continue };
         if let Some(apart) = rules.apart {
