@@ -136,6 +136,22 @@ impl Stack {
         (number(&report, "rate"), lanes.into_iter().map(|(_, samples)| samples).collect())
     }
 
+    /// The same for those words alone that lay no farther off than `most` ms as they were sung: what `at most` lets be slid.
+    fn reachable(&self, most: f64) -> Vec<f64> {
+        let shown = self.show();
+        let rate = number(&shown, "rate");
+        let mut off = Vec::new();
+        for (lane, words) in list(&shown, "lanes").iter().zip(&self.truth).skip(1) {
+            for (word, guide) in words.iter().zip(&self.truth[0]) {
+                if (word.start - guide.start).abs() * 1000.0 <= most {
+                    let at = places(lane, word.start * rate);
+                    off.extend(at.iter().map(|at| (at / rate - guide.start).abs() * 1000.0));
+                }
+            }
+        }
+        off
+    }
+
     /// Where planned onsets lie by the regions alone: amounts of their offsets in ms, words lost, words doubled.
     fn planned(&self) -> (Vec<f64>, usize, usize) {
         let shown = self.show();
@@ -320,32 +336,41 @@ fn the_room_goes_on_where_a_hole_was_opened() {
 #[test]
 fn words_sung_apart_lie_on_the_guide_afterwards() {
     let (off, cuts) = tightened("b-apart", &Stack::held_out("b-apart"), "");
-    assert!(share(&off, 0.5) < 3.0);
+    assert!(share(&off, 0.5) < 3.0 && share(&off, 0.95) < 15.0);
     are_hidden(&cuts);
 }
 
-/// Words of whole lines have hardly a quiet place between them, and are as long as they were sung: what cannot be parted
-/// stays, but nothing gets lost, and cuts are as hidden as elsewhere.
+/// Words of whole lines touch: they are parted where one goes over into the next. Words farther off than 150 ms stay, and
+/// hold back those beside them.
 fn whole_lines(how: &str) {
-    let mut cuts = Vec::new();
+    let (mut cuts, mut reachable) = (Vec::new(), Vec::new());
     for name in ["b-lines", "c-tails", "d-gaps"] {
         let stack = Stack::held_out(name);
         let (was, ..) = stack.planned();
         let (off, more) = tightened(name, &stack, how);
-        assert!(share(&off, 0.5) < share(&was, 0.5), "{name}{how}");
+        let near = stack.reachable(150.0);
+        println!(
+            "{name}{how}: of {} words within 150 ms: median {:.2}, p95 {:.1} ms, {} beyond 15 ms",
+            near.len(),
+            share(&near, 0.5),
+            share(&near, 0.95),
+            near.iter().filter(|off| **off > 15.0).count(),
+        );
+        assert!(share(&off, 0.5) * 4.0 < share(&was, 0.5), "{name}{how}");
+        reachable.extend(near);
         cuts.extend(more);
     }
+    assert!(share(&reachable, 0.5) < 3.0, "{how}");
     are_hidden(&cuts);
 }
 
 #[test]
-fn whole_lines_come_nearer_and_lose_nothing() {
+fn whole_lines_lie_on_the_guide_and_lose_nothing() {
     whole_lines("");
 }
 
 #[test]
-#[ignore = "open: one word of b-lines was lost before pieces were held back behind joined ones; not run since"]
-fn held_sounds_are_cut_in_phase_and_lose_nothing() {
+fn cuts_inside_words_lose_nothing_either() {
     whole_lines(" inside words");
 }
 

@@ -69,8 +69,10 @@ const KEEPS_MS: (f64, f64) = (45.0, 25.0);
 const CLEAR_MS: f64 = 4.0;
 /// It is better, by so much for each ms, the farther it lies from the onset up to so many ms: words begin before their
 /// onset is heard, in closures and breath.
-const AHEAD: [(f64, f64); 2] = [(25.0, 0.1), (60.0, 0.08)];
-/// A cut in quiet leaves the right word at least so much of it if it must leave anything out, in ms.
+const AHEAD: [(f64, f64); 2] = [(30.0, 0.25), (60.0, 0.08)];
+/// A slide by less than this, in ms, does the less harm there.
+const HARMS_MS: f64 = 20.0;
+/// A cut in quiet that lies so far ahead of the onset is the best there is, in ms.
 const LEAST_LEAD_MS: f64 = 50.0;
 /// How far before an onset it is looked for a place, unless inside words, in ms.
 const WINDOW_MS: f64 = 150.0;
@@ -242,10 +244,11 @@ impl Place {
 
     /// The best cut for a right piece that goes later than the left one by `by`, and how much later it goes then.
     fn best(&self, by: i64, reach: i64) -> Option<(Splice, i64)> {
-        if let Some(splice) = self.in_quiet(by) {
+        let quiet = self.in_quiet(by);
+        if let Some((0.0, splice, by)) = quiet {
             return Some((splice, by));
         }
-        let mut best: Option<Costed> = None;
+        let mut best = quiet;
         let step = usize::try_from(self.ms(STEP_MS).max(1)).unwrap_or(1);
         for right in (self.first..self.onset).step_by(step) {
             for found in [self.faded(right, by), self.in_phase(right, by, reach)].into_iter().flatten() {
@@ -258,7 +261,7 @@ impl Place {
     }
 
     /// In a quiet stretch: a hole where the right piece goes later, else a crossfade.
-    fn in_quiet(&self, by: i64) -> Option<Splice> {
+    fn in_quiet(&self, by: i64) -> Option<Costed> {
         let quiet = self.quiet?;
         // Its very edges are not quite as quiet.
         let edge = self.ms(EDGE_MS).min((quiet.to - quiet.from) / 8);
@@ -269,18 +272,30 @@ impl Place {
         let (usual, least) = (self.ms(QUIET_CROSS_MS), self.ms(SHORT_MS));
         let fade = self.ms(QUIET_FADE_MS);
         let how = How::Quiet(quiet);
+        let costed = |splice: Splice| {
+            let ahead = self.onset - splice.right.max(splice.left);
+            let clear = ahead >= self.ms(LEAST_LEAD_MS);
+            Some((if clear { 0.0 } else { 0.5 + self.near(self.onset - ahead, by) }, splice, by))
+        };
         if by > 0 && (by > usual || to - from - by < least + lead) {
             // Nothing sounds twice: what opens is filled.
             let cut = (from + trail).max(to - lead);
-            let (out, into) = (fade.min(cut - self.floor), fade.min(to - cut));
-            return Some(Splice { left: cut, right: cut, out, into, how });
+            let (out, into) = (fade.min(cut - from), fade.min(to - cut));
+            if closure {
+                // The sound before it fades by itself.
+                let out = self.ms(FADES_MS.0).min(cut - self.floor).max(out);
+                return costed(Splice { left: cut, right: cut, out, into, how: How::Faded });
+            }
+            return costed(Splice { left: cut, right: cut, out, into, how });
         }
         // As little as can be is left out.
         let cross = (to - from - by.abs() - trail).min(usual.max(-by));
         let (first, last) = (from + (-by).max(0), to - cross - by.max(0));
         let right = (first + trail).max(to - lead).min(last);
-        let clear = by > 0 || self.onset - right >= self.ms(LEAST_LEAD_MS);
-        (cross >= least && clear).then_some(Splice { left: right + by + cross, right, out: 0, into: 0, how })
+        if cross < least {
+            return None;
+        }
+        costed(Splice { left: right + by + cross, right, out: 0, into: 0, how })
     }
 
     /// Each side fades by itself.
@@ -296,7 +311,7 @@ impl Place {
         let over = |from: i64, to: i64| (self.level(from, to) - self.limit).max(0.0);
         let cost = 3.0
             + 0.12 * (over(left - out, left) + over(right, right + into))
-            + self.near(left.max(right + into))
+            + self.near(left.max(right + into), by)
             + self.between(left, right);
         Some((cost, Splice { left, right, out, into, how: How::Faded }, by))
     }
@@ -327,16 +342,18 @@ impl Place {
         let levels = (self.level(left - cross, left) - self.level(right, right + cross)).abs();
         let cost = apart
             + 1.0
+            + 0.05 * (self.level(right, right + cross) - self.limit).max(0.0)
             + 0.5 * (levels - 3.0).max(0.0)
-            + self.near(left.max(right + cross))
+            + self.near(left.max(right + cross), by)
             + self.between(left - cross, right);
         Some((cost, Splice { left, right, out: 0, into: 0, how: How::Phase(r) }, by))
     }
 
     /// A cut is rather not so near to the onset behind it.
-    fn near(&self, end: i64) -> f64 {
+    fn near(&self, end: i64, by: i64) -> f64 {
         let ahead = (self.onset - end) as f64 * 1000.0 / self.rate;
-        AHEAD.iter().map(|(ms, weight)| weight * (ms - ahead).max(0.0)).sum()
+        let harm = (by.abs() as f64 * 1000.0 / self.rate / HARMS_MS).clamp(0.3, 1.0);
+        harm * AHEAD.iter().map(|(ms, weight)| weight * (ms - ahead).max(0.0)).sum::<f64>()
     }
 
     /// What speaks against leaving out, or letting sound twice, what lies between two places: an onset there, above all.

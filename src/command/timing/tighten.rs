@@ -119,6 +119,14 @@ struct Wish {
     fixed: bool,
 }
 
+impl Wish {
+    /// Any shift will do.
+    fn any() -> Wish {
+        let (low, high) = (f64::NEG_INFINITY, f64::INFINITY);
+        Wish { low, high, confidence: 1.0, offsets: Vec::new(), fixed: false }
+    }
+}
+
 fn wish(word: &WordTiming, rules: &Rules) -> Option<Wish> {
     let offset = match rules.vowels {
         true => word.off() + word.found.vowel_lag,
@@ -184,29 +192,45 @@ impl Open {
         }
     }
 
-    /// Words at its end that are not sure go with the next piece, if that takes them less far off.
-    fn hand_on(&mut self, next: &mut Open, lane: &LaneTiming, near: f64) {
+    /// Words at its end that are not sure: with the next piece, with this one, or where they are, whatever seems to take
+    /// them less far off. Gives back those that stay where they are.
+    fn hand_on(&mut self, next: Option<&mut Open>, lane: &LaneTiming, rate: f64) -> Option<Open> {
         let sure = self.blocks.iter().rposition(|(_, unsure)| unsure.is_none()).map_or(0, |last| last + 1);
+        let (first, count) = (sure.max(1), self.blocks.len());
+        if first >= count {
+            return None;
+        }
         let off = |from: usize, to: usize, by: i64| -> f64 {
             self.blocks[from..to].iter().filter_map(|(_, off)| off.map(|off| (off + by as f64).abs())).sum()
         };
         let at = |block: &Block| lane.words[block.word].at;
-        let count = self.blocks.len();
+        let after = next.as_ref().and_then(|next| next.blocks.first()).map(|(block, _)| at(block));
         // Two beginnings that are this near cannot be parted.
         let parts = |split: usize| {
-            let before = split.checked_sub(1).map(|before| at(&self.blocks[before].0));
-            let after = self.blocks.get(split).or(next.blocks.first()).map(|(block, _)| at(block));
-            before.zip(after).is_none_or(|(before, after)| after - before >= near)
+            let right = self.blocks.get(split).map(|(block, _)| at(block)).or(after);
+            let near = right.is_some_and(|right| right - at(&self.blocks[split - 1].0) < ONE_MS * rate / 1000.0);
+            if near { 1e9 } else { 0.0 }
         };
-        let cost = |split: usize| {
-            let unparted = if parts(split) { 0.0 } else { 1e6 };
-            off(sure, split, self.by) + off(split, count, next.by) + unparted
-        };
+        let by = next.as_ref().map(|next| next.by);
+        let cost = |split: usize| off(first, split, self.by) + by.map_or(0.0, |by| off(split, count, by)) + parts(split);
         // If it is all the same they stay with what they follow.
-        let split = (sure.max(1)..=count).rev().min_by(|a, b| cost(*a).total_cmp(&cost(*b))).unwrap_or(count);
-        let mut handed = self.blocks.split_off(split);
-        handed.append(&mut next.blocks);
-        next.blocks = handed;
+        let splits = if by.is_some() { first..=count } else { count..=count };
+        let split = splits.rev().min_by(|a, b| cost(*a).total_cmp(&cost(*b))).unwrap_or(count);
+        let stays = off(first, count, 0) + parts(first) + parts(count) + ALONE_MS * rate / 1000.0;
+        if stays < cost(split) && self.by != 0 {
+            return Some(Open {
+                wish: Wish::any(),
+                fixed: false,
+                blocks: self.blocks.split_off(first),
+                by: 0,
+            });
+        }
+        if let Some(next) = next {
+            let mut handed = self.blocks.split_off(split);
+            handed.append(&mut next.blocks);
+            next.blocks = handed;
+        }
+        None
     }
 
     fn piece(self, region: usize) -> Option<Piece> {
@@ -219,6 +243,8 @@ impl Open {
 
 /// Beginnings that are nearer than this are one word's, in ms.
 const ONE_MS: f64 = 50.0;
+/// Words that are not sure stay alone only if they seem to gain this by it, in ms.
+const ALONE_MS: f64 = 20.0;
 
 /// From left to right each piece takes in as many words as one shift serves: no plan has fewer cuts.
 fn join_blocks(
@@ -250,19 +276,21 @@ fn join_blocks(
             (Some(found), None) => pieces.push(Open::new(block, found, None)),
             (None, Some(open)) => open.blocks.push((block, seems)),
             (None, None) => {
-                let (low, high) = (f64::NEG_INFINITY, f64::INFINITY);
-                let any = Wish { low, high, confidence: 1.0, offsets: Vec::new(), fixed: false };
-                pieces.push(Open::new(block, any, seems));
+                pieces.push(Open::new(block, Wish::any(), seems));
             }
         }
     }
     pieces.iter_mut().for_each(|piece| piece.decide(rules));
-    for index in 1..pieces.len() {
-        if let [left, right, ..] = &mut pieces[index - 1..] {
-            left.hand_on(right, lane, near);
-        }
+    let rate = f64::from(timing.rate);
+    let mut settled: Vec<Open> = Vec::new();
+    for mut piece in pieces {
+        let stays = settled.last_mut().and_then(|left| left.hand_on(Some(&mut piece), lane, rate));
+        settled.extend(stays);
+        settled.push(piece);
     }
-    plan.pieces.extend(pieces.into_iter().filter_map(|piece| piece.piece(region)));
+    let stays = settled.last_mut().and_then(|last| last.hand_on(None, lane, rate));
+    settled.extend(stays);
+    plan.pieces.extend(settled.into_iter().filter_map(|piece| piece.piece(region)));
 }
 
 /// Where a word is to go, if it says so with confidence.
@@ -286,9 +314,10 @@ fn wished(
     };
     if found.low > rules.at_most || found.high < -rules.at_most {
         let by = timing.ms(median(&found.offsets));
+        // It goes no farther than its neighbours, which are nearer to the guide if it goes with them.
         let text = format!("{names}: {by:+.1} ms is beyond the limit");
         plan.refused.push(remark(plan.row, word.at as i64, text));
-        return Some(stays());
+        return None;
     }
     Some(found)
 }

@@ -39,12 +39,12 @@ pub static VERB: Verb = Verb {
     )],
     scope: ScopeUse::Regions,
     every: false,
-    about: "Brings words within a distance of the guide (10 ms unless told) by the fewest cuts in quiet places: neighbours \
-            that move alike stay one piece, pieces are slid and never stretched, seams are crossfaded. Words less sure than \
-            `sure` (0.6), farther away than `at most` (150 ms) or without a quiet place before them stay, and it says so. \
-            `inside words` also cuts in a held sound, only where it joins in phase. `apart 1ms` brings no onset closer than \
-            that to another lane's, so that copies do not comb. `pieces` slides exactly what it lists: lane, words, distance. \
-            `run --dry-run` lists the pieces.",
+    about: "Brings words within a distance of the guide (10 ms unless told) by the fewest cuts: neighbours that move alike stay \
+            one piece, pieces are slid and never stretched. Cuts lie in quiet places; where words touch, in phase or under a fade \
+            where one goes over into the next. Words less sure than `sure` (0.6) or farther away than `at most` (150 ms) are not \
+            moved for their own sake, and it says so. `inside words` looks for a cut far inside a held sound too. `apart 1ms` \
+            brings no onset closer than that to another lane's, so that copies do not comb. `pieces` slides exactly what it \
+            lists: lane, words, distance. `run --dry-run` lists the pieces.",
     examples: &[
         "tighten on role double",
         "tighten within 3ms at most 150ms on all",
