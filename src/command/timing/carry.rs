@@ -70,8 +70,10 @@ pub fn carry_out(
         done.filled += usize::from(match right.and_then(|piece| piece.splice) {
             Some(splice) => join(draft, (row, index), splice, (by(left), by(right)), context)?,
             None => {
-                let ended = left.and_then(|piece| piece.words.last()).map(|word| lane.words[*word].end as i64);
-                let onset = right.and_then(|piece| piece.words.first()).map(|word| lane.words[*word].at as i64);
+                let ended =
+                    left.and_then(|piece| piece.words.last()).map(|word| lane.words[*word].end as i64);
+                let onset =
+                    right.and_then(|piece| piece.words.first()).map(|word| lane.words[*word].at as i64);
                 let may = (ended.map(|at| at + by(left)), onset.map(|at| at + by(right)));
                 close(draft, (row, index), may, context)?
             }

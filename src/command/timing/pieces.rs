@@ -62,11 +62,7 @@ pub fn write(slides: &[Slide]) -> String {
 ///
 /// # Errors
 /// A word is not on the lane.
-pub fn plan(
-    context: &Context,
-    lane: &LaneTiming,
-    slides: &[Slide],
-) -> Result<Plan, Diagnostic> {
+pub fn plan(context: &Context, lane: &LaneTiming, slides: &[Slide]) -> Result<Plan, Diagnostic> {
     let mut plan = Plan { row: lane.row, pieces: Vec::new(), refused: Vec::new() };
     let refuse = |why: String| Diagnostic::refusal(format!("lane {}: {why}", lane.row + 1));
     if lane.alike != Alike::Yes {

@@ -95,7 +95,8 @@ pub fn plan(
             continue;
         }
         let borders = borders(context, lane, on, &words)?;
-        let blocks = borders.into_iter().zip(&words).map(|(before, word)| Block { region, before, word: *word });
+        let blocks =
+            borders.into_iter().zip(&words).map(|(before, word)| Block { region, before, word: *word });
         join_blocks(timing, lane, region, blocks.collect(), rules, &mut plan, wanted);
     }
     keep_order(song_lane, lane, &mut plan, timing);
@@ -208,11 +209,14 @@ impl Open {
         // Two beginnings that are this near cannot be parted.
         let parts = |split: usize| {
             let right = self.blocks.get(split).map(|(block, _)| at(block)).or(after);
-            let near = right.is_some_and(|right| right - at(&self.blocks[split - 1].0) < ONE_MS * rate / 1000.0);
+            let near =
+                right.is_some_and(|right| right - at(&self.blocks[split - 1].0) < ONE_MS * rate / 1000.0);
             if near { 1e9 } else { 0.0 }
         };
         let by = next.as_ref().map(|next| next.by);
-        let cost = |split: usize| off(first, split, self.by) + by.map_or(0.0, |by| off(split, count, by)) + parts(split);
+        let cost = |split: usize| {
+            off(first, split, self.by) + by.map_or(0.0, |by| off(split, count, by)) + parts(split)
+        };
         // If it is all the same they stay with what they follow.
         let splits = if by.is_some() { first..=count } else { count..=count };
         let split = splits.rev().min_by(|a, b| cost(*a).total_cmp(&cost(*b))).unwrap_or(count);

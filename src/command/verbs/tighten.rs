@@ -9,8 +9,8 @@ use crate::command::scope::Scope;
 use crate::command::table::{Call, ScopeUse, Verb};
 use crate::command::timing::apart::Settled;
 use crate::command::timing::carry::{Done, carry_out};
-use crate::command::timing::splice::{How, place_cuts};
 use crate::command::timing::pieces::{self, Slide};
+use crate::command::timing::splice::{How, place_cuts};
 use crate::command::timing::tighten::{Piece, Plan, Rules, names, plan};
 use crate::command::timing::{LaneTiming, Timing, measure, rows_of};
 use crate::song::Position;
@@ -137,11 +137,7 @@ fn by_scope(call: &Call, context: &Context, rules: &Rules) -> Result<(Timing, Ve
     Ok((timing, plans))
 }
 
-fn by_name(
-    call: &Call,
-    context: &Context,
-    text: &str,
-) -> Result<(Timing, Vec<Plan>), Diagnostic> {
+fn by_name(call: &Call, context: &Context, text: &str) -> Result<(Timing, Vec<Plan>), Diagnostic> {
     if call.scope != Scope::HERE {
         return Err(Diagnostic::refusal("`pieces` names its lanes itself, so it takes no scope"));
     }
