@@ -171,8 +171,12 @@ pub fn match_words(guide: &Listened, words: &[Word], lane: &Listened) -> Matches
             .then(|| finder.find_near(word.vowel / step, hit.lag, guide.seconds(0.03) as usize))
             .flatten();
         vowels.push(vowel.map_or(0.0, |lag| lag - hit.lag));
-        found.push((onset as f64, hit, Evidence { found: hit, away_ms, cost }));
+        let vat = (word.vowel / step).max(onset + guide.seconds(0.03) as usize);
+        let (vlag, _) = expected_lag(&path, vat as f64 / hop as f64, rate);
+        let body = finder.find_body(vat, vlag * hop as f64, reach);
+        found.push((onset as f64, hit, Evidence { found: hit, away_ms, cost, body }));
     }
+    trust_bodies(&mut found, guide.seconds(BODY_APART_S));
     let mut likenesses: Vec<f32> = found.iter().map(|(_, hit, _)| hit.likeness).collect();
     let usual = features::percentile(&mut likenesses, 0.5);
     let silent = guide.words.is_empty() || lane.words.is_empty();
@@ -194,6 +198,35 @@ pub fn match_words(guide: &Listened, words: &[Word], lane: &Listened) -> Matches
         extra: extra(lane, &found, guide),
     }
 }
+
+/// Where a take is a copy whose pieces were slid, every unit has one lag. A unit that begins with the end of the word
+/// before it has a cut inside: what its vowel says counts, which is most of it.
+fn trust_bodies(found: &mut [(f64, Found, Evidence)], apart: f64) {
+    let same = found.iter().filter(|(.., evidence)| evidence.found.same || evidence.body.same).count();
+    if (same as f64) < COPY * found.len() as f64 {
+        return;
+    }
+    for (_, hit, evidence) in found.iter_mut() {
+        let (one, body) = (*hit, evidence.body);
+        let clearer = match (one.same, body.same) {
+            (true, true) => body.wave > one.wave + 0.1,
+            (false, true) => body.wave > 0.8 || (body.lag - one.lag).abs() > 3.0 * apart,
+            (true, false) => false,
+            (false, false) => body.likeness > BODY_ALIKE && body.likeness > one.likeness,
+        };
+        if clearer && (body.lag - one.lag).abs() > apart {
+            *hit = body;
+            evidence.found = body;
+        }
+    }
+}
+
+/// Share of words whose waveforms fit from which on a take is a copy.
+const COPY: f64 = 0.3;
+/// How far the lags of onset and vowel lie apart in a copy to belong to two pieces, in seconds.
+const BODY_APART_S: f64 = 0.005;
+/// Slopes at least so alike say where a vowel is.
+const BODY_ALIKE: f32 = 0.5;
 
 /// Lowers the confidence in onsets that do not go with those around them; see [`confidence::doubt_strangers`].
 fn doubt_strangers(
