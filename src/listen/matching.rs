@@ -15,7 +15,7 @@ const WIDTH: usize = 2 * BANDS;
 const BAND_S: f64 = 2.2;
 
 /// What slopes count beside levels: consonants are slopes.
-const SLOPES: f32 = 2.0;
+const SLOPES: f32 = 2.5;
 
 /// A path from guide to lane in frames.
 #[derive(Debug, Clone, PartialEq)]
@@ -195,7 +195,7 @@ pub fn align(guide: &[[f32; WIDTH]], lane: &[[f32; WIDTH]], lag: i64, rate: f64)
 }
 
 /// What a step without the partner costs in sound, and in silence.
-const STILL: f32 = 0.012;
+const STILL: f32 = 0.02;
 const REST: f32 = 0.0004;
 
 fn trace(
