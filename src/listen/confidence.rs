@@ -14,14 +14,12 @@ pub struct Evidence {
     pub away_ms: f64,
     /// Mean cost of the path over the word's beginning.
     pub cost: f32,
-    /// body
-    pub body: Found,
 }
 
 /// The confidence in one onset of a lane whose onsets are alike by `usual` (median of their likeness).
 #[must_use]
 pub fn of(evidence: &Evidence, usual: f32) -> f64 {
-    let Evidence { found, away_ms, cost, .. } = evidence;
+    let Evidence { found, away_ms, cost } = evidence;
     let same = f64::from(u8::from(found.same));
     let score = BASE
         + LIKENESS * f64::from(found.likeness.clamp(-0.5, 1.0))

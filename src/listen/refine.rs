@@ -72,11 +72,6 @@ impl<'a> Finder<'a> {
         found
     }
 
-    /// find_body
-    pub fn find_body(&mut self, moment: usize, expected: f64, reach: usize) -> Found {
-        self.find(moment, expected, reach)
-    }
-
     /// The lag at another moment of a word whose onset lies at `lag`, if the slopes there speak clearly.
     pub fn find_near(&mut self, moment: usize, lag: f64, reach: usize) -> Option<f64> {
         let (found, _) = self.by_slopes(moment, lag, reach);

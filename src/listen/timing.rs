@@ -18,7 +18,7 @@ use super::source::Source;
 use super::words::{self, Word};
 
 /// Version of the algorithm. Results that were kept carry it; a change of any number raises it.
-pub const VERSION: u32 = 3;
+pub const VERSION: u32 = 4;
 
 /// Frames read at a time.
 const BLOCK: usize = 1 << 16;
@@ -171,12 +171,10 @@ pub fn match_words(guide: &Listened, words: &[Word], lane: &Listened) -> Matches
             .then(|| finder.find_near(word.vowel / step, hit.lag, guide.seconds(0.03) as usize))
             .flatten();
         vowels.push(vowel.map_or(0.0, |lag| lag - hit.lag));
-        let vat = (word.vowel / step).max(onset + guide.seconds(0.03) as usize);
-        let (vlag, _) = expected_lag(&path, vat as f64 / hop as f64, rate);
-        let body = finder.find_body(vat, vlag * hop as f64, reach);
-        found.push((onset as f64, hit, Evidence { found: hit, away_ms, cost, body }));
+        found.push((onset as f64, hit, Evidence { found: hit, away_ms, cost }));
     }
-    trust_bodies(&mut found, guide.seconds(BODY_APART_S));
+    let bodies = Bodies { guide, path: &path, hop: hop as f64, rate, reach };
+    bodies.trust(words, &mut finder, &mut found);
     let mut likenesses: Vec<f32> = found.iter().map(|(_, hit, _)| hit.likeness).collect();
     let usual = features::percentile(&mut likenesses, 0.5);
     let silent = guide.words.is_empty() || lane.words.is_empty();
@@ -199,32 +197,55 @@ pub fn match_words(guide: &Listened, words: &[Word], lane: &Listened) -> Matches
     }
 }
 
-/// Where a take is a copy whose pieces were slid, every unit has one lag. A unit that begins with the end of the word
-/// before it has a cut inside: what its vowel says counts, which is most of it.
-fn trust_bodies(found: &mut [(f64, Found, Evidence)], apart: f64) {
-    let same = found.iter().filter(|(.., evidence)| evidence.found.same || evidence.body.same).count();
-    if (same as f64) < COPY * found.len() as f64 {
-        return;
-    }
-    for (_, hit, evidence) in found.iter_mut() {
-        let (one, body) = (*hit, evidence.body);
-        let clearer = match (one.same, body.same) {
-            (true, true) => body.wave > one.wave + 0.1,
-            (false, true) => body.wave > 0.8 || (body.lag - one.lag).abs() > 3.0 * apart,
-            (true, false) => false,
-            (false, false) => body.likeness > BODY_ALIKE && body.likeness > one.likeness,
-        };
-        if clearer && (body.lag - one.lag).abs() > apart {
-            *hit = body;
-            evidence.found = body;
+/// A second look at the units of a copy, at their vowels.
+struct Bodies<'a> {
+    guide: &'a Listened,
+    path: &'a Path,
+    hop: f64,
+    rate: f64,
+    reach: usize,
+}
+
+impl Bodies<'_> {
+    /// Where a take is a copy whose pieces were slid, every unit has one lag. A unit that begins with the end of the
+    /// word before it has a cut inside: what its vowel says counts, which is most of it.
+    fn trust(&self, words: &[Word], finder: &mut Finder, found: &mut [(f64, Found, Evidence)]) {
+        let same = found.iter().filter(|(_, hit, _)| hit.same).count();
+        if (same as f64) < COPY * found.len() as f64 {
+            return;
+        }
+        let apart = self.guide.seconds(BODY_APART_S);
+        for (word, (onset, hit, evidence)) in words.iter().zip(found) {
+            let vowel = ((word.vowel / self.guide.copy.step) as f64).max(*onset + self.guide.seconds(0.03));
+            let (lag, _) = expected_lag(self.path, vowel / self.hop, self.rate);
+            let body = finder.find(vowel as usize, lag * self.hop, self.reach);
+            if clearer(&body, hit, apart) && (body.lag - hit.lag).abs() > apart {
+                *hit = body;
+                evidence.found = body;
+            }
         }
     }
 }
 
+/// True if what was found at a vowel is surer than what was found at its onset. Waveforms of one voice fit nearly as
+/// well a period of it away, which must not count.
+fn clearer(body: &Found, onset: &Found, apart: f64) -> bool {
+    match (onset.same, body.same) {
+        (true, true) => body.wave > onset.wave + CLEARER,
+        (false, true) => body.wave > SURE_WAVE || (body.lag - onset.lag).abs() > 3.0 * apart,
+        (true, false) => false,
+        (false, false) => body.likeness > BODY_ALIKE && body.likeness > onset.likeness,
+    }
+}
+
 /// Share of words whose waveforms fit from which on a take is a copy.
-const COPY: f64 = 0.3;
+const COPY: f64 = 0.2;
 /// How far the lags of onset and vowel lie apart in a copy to belong to two pieces, in seconds.
 const BODY_APART_S: f64 = 0.005;
+/// Waveforms of a vowel must fit by so much better than those of its onset.
+const CLEARER: f32 = 0.1;
+/// Waveforms that fit like this are no period of the voice away.
+const SURE_WAVE: f32 = 0.8;
 /// Slopes at least so alike say where a vowel is.
 const BODY_ALIKE: f32 = 0.5;
 
