@@ -90,13 +90,18 @@ impl ToneSet {
         Toned { stage: &mut self.main, blocks: &mut self.blocks }
     }
 
-    /// What fades in at `at`, in a seam.
-    pub(super) fn rising(&mut self, at: Position) -> Toned<'_> {
+    /// Sees to it that what fades in goes on at `at`, in a seam. To be called before what is heard is processed: where the
+    /// pre-roll is not done, the state at the splice is taken, however long the block is.
+    pub(super) fn begin_rising(&mut self, at: Position) {
         if !self.rising.stands_at(at) {
             let from = if self.kept.stands_at(at) { &self.kept } else { &self.main };
             self.rising.restore(from);
             self.rising.move_to(at);
         }
+    }
+
+    /// What fades in, in a seam.
+    pub(super) fn rising(&mut self) -> Toned<'_> {
         Toned { stage: &mut self.rising, blocks: &mut self.blocks }
     }
 
