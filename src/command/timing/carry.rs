@@ -1,7 +1,8 @@
 //! Carries a plan out on a draft: cuts, slides, closes what opens, and lets cross what overlaps.
 
 use super::LaneTiming;
-use super::splice::{How, Splice};
+use super::quiet::Quiet;
+use super::splice::{GUARD_MS, How, Splice};
 use super::tighten::{Piece, Plan};
 use crate::command::context::Context;
 use crate::command::diagnostic::Diagnostic;
@@ -110,19 +111,16 @@ fn join(
         {
             return Ok(true);
         }
-        let audible = Room::is_heard(context, &a)?;
+        let (audible, rate) = (Room::is_heard(context, &a)?, f64::from(context.session.rate));
         match splice.how {
-            // There is no room to be had, so what is quiet on both sides goes on longer.
-            How::Quiet(quiet) if audible => {
-                let more = start - end + (LEAST_MS * f64::from(context.session.rate) / 1000.0) as i64;
-                let (left, right) = (quiet.to - splice.left, splice.right - quiet.from);
-                if left + right < more {
-                    return Ok(false);
-                }
+            // There is no room to be had, so what is quiet on both sides goes on longer, but not what leads to the onset.
+            How::Quiet(quiet) if audible && longer(quiet, splice, rate) >= start - end => {
+                let more = start - end + (LEAST_MS * rate / 1000.0) as i64;
+                let left = (quiet.to - (GUARD_MS * rate / 1000.0) as i64 - splice.left).max(0);
                 end += left.min(more);
                 start -= more - left.min(more);
             }
-            How::Quiet(_) => return Ok(false),
+            How::Quiet(_) if !audible => return Ok(false),
             _ => {
                 set(draft, row, index - 1, &a, (a.at.0, end));
                 set(draft, row, index, &b, (start, b.end().0));
@@ -138,6 +136,12 @@ fn join(
     };
     crossed(draft, row, index, (start, end), correlation);
     Ok(false)
+}
+
+/// By how much, in samples, the sides of a cut can go on in the quiet around it, beyond a short crossfade.
+fn longer(quiet: Quiet, splice: Splice, rate: f64) -> i64 {
+    let left = (quiet.to - (GUARD_MS * rate / 1000.0) as i64 - splice.left).max(0);
+    left + splice.right - quiet.from - (LEAST_MS * rate / 1000.0) as i64
 }
 
 /// Fills a hole between two sides that have faded with the room's own sound, without crossing either. True if there is any.
