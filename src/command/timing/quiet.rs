@@ -7,7 +7,7 @@ use crate::listen::SoundKind;
 use crate::song::Region;
 
 /// A cut lies so far below the voice, in dB, or it is none.
-const BELOW_VOICE_DB: f64 = 24.0;
+pub(super) const BELOW_VOICE_DB: f64 = 24.0;
 /// It is so low for at least so long, in ms.
 const QUIET_MS: f64 = 14.0;
 

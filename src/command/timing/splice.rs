@@ -6,7 +6,7 @@
 //! the left one.
 
 use super::LaneTiming;
-use super::quiet::{Border, Quiet};
+use super::quiet::{BELOW_VOICE_DB, Border, Quiet};
 use super::tighten::{Plan, Rules, names, remark};
 use super::{Timing, WordTiming};
 use crate::command::context::Context;
@@ -72,15 +72,17 @@ const CLEAR_MS: f64 = 4.0;
 pub(super) const GUARD_MS: f64 = 55.0;
 /// It is better, by so much for each ms, the farther it lies from the onset up to so many ms: words begin before their
 /// onset is heard, in closures and breath.
-const AHEAD: [(f64, f64); 2] = [(30.0, 0.25), (60.0, 0.08)];
+const AHEAD: [(f64, f64); 2] = [(30.0, 0.25), (60.0, 0.25)];
 /// A slide by less than this, in ms, does the less harm there.
 const HARMS_MS: f64 = 20.0;
 /// A cut in quiet that lies so far ahead of the onset is the best there is, in ms.
 const LEAST_LEAD_MS: f64 = 50.0;
 /// How far before an onset it is looked for a place, unless inside words, in ms.
 const WINDOW_MS: f64 = 200.0;
+/// Against each dB above the voice's usual level: the loudest vowels bend as sharply as a click, and hide none.
+const LOUD: f64 = 0.8;
 /// A place with more than this against it is none.
-const WORST: f64 = 25.0;
+const WORST: f64 = 32.0;
 /// Distance between places that are tried, in ms.
 const STEP_MS: f64 = 2.0;
 /// A rise of the level by this holds an onset, in dB.
@@ -350,9 +352,11 @@ impl Place {
         let by = by + nudge;
         let left = right + by + cross;
         let levels = (self.level(left - cross, left) - self.level(right, right + cross)).abs();
+        let above = self.level(left - cross, left).max(self.level(right, right + cross)) - self.limit;
         let cost = apart
             + 1.0
-            + 0.05 * (self.level(right, right + cross) - self.limit).max(0.0)
+            + 0.05 * above.max(0.0)
+            + LOUD * (above - BELOW_VOICE_DB).max(0.0)
             + 0.5 * (levels - 3.0).max(0.0)
             + self.near(left.max(right + cross), by)
             + self.between(left - cross, right);
