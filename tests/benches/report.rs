@@ -11,7 +11,7 @@ use std::process::Command;
 
 use serde_json::Value;
 
-const BENCHES: [&str; 6] = ["session", "audition", "listen", "timing", "tone", "bounce"];
+const BENCHES: [&str; 7] = ["session", "audition", "listen", "timing", "tone", "bounce", "large"];
 
 fn main() {
     let words: Vec<String> = std::env::args().skip(1).filter(|word| !word.starts_with("--")).collect();
