@@ -123,8 +123,7 @@ fn grow(by: &str, figures: Vec<(u64, Vec<Took>)>) {
         let [.., (small, less), (large, more)] = &figures[..] else { panic!("two sizes at least") };
         let (less, more) = (&less[index], &more[index]);
         let steps = (*large as f64 / *small as f64).ln();
-        // The system counts in hundredths of a second.
-        let time = (more.cpu.max(0.01) / less.cpu.max(0.01)).ln() / steps;
+        let time = (more.cpu / less.cpu).ln() / steps;
         let memory = (more.peak / less.peak).ln() / steps;
         println!("{:<34} time grows as {by}^{time:.2}, memory as {by}^{memory:.2}", more.what);
         let what = format!("growth with {by} ({small} to {large}), {}", more.what);
@@ -176,7 +175,8 @@ impl Stack {
         let tell = |took: &Took, seconds: f64, goal: Goal| {
             took.print("");
             let what = format!("{words}: {}", took.what);
-            rows::row_of(&what, seconds, "s", goal, "", Some(took.peak));
+            let core = format!("{:.3} s on the core", took.cpu);
+            rows::row_of(&what, seconds, "s", goal, &core, Some(took.peak));
         };
         let intake = self.take_in();
         tell(&intake, intake.wall, Goal::Open);
@@ -243,14 +243,15 @@ impl Stack {
             std::thread::sleep(Duration::from_millis(1));
         }
         let wall = began.elapsed().as_secs_f64();
-        // The peaks of the lanes are read behind the frame.
+        // The peaks of the lanes are read behind the frame, and that is said in the next ones.
+        std::thread::sleep(Duration::from_millis(500));
         let patience = Instant::now();
         while live.text().contains("reading takes") && patience.elapsed() < Duration::from_secs(600) {
             std::thread::sleep(Duration::from_millis(50));
         }
         let (cpu, peak) = live.id().map_or((0.0, 0.0), |id| (cpu_of(id).0, peak_of(id).unwrap_or(0.0)));
         let what = if first { "screen, first time: first frame" } else { "screen, again: first frame" };
-        println!("{what:<34} all drawn after {:.1} s", began.elapsed().as_secs_f64());
+        println!("{what:<34} peaks of all lanes {:.1} s after it", patience.elapsed().as_secs_f64());
         live.quit();
         Took { what, cpu, wall, peak, most: Goal::Open }
     }
@@ -358,7 +359,11 @@ fn watch(what: &'static str, mut child: Child, began: Instant, codes: &[i32]) ->
         if over {
             break;
         }
-        std::thread::sleep(Duration::from_millis(2));
+        std::thread::sleep(Duration::from_micros(if began.elapsed().as_millis() < 200 {
+            100
+        } else {
+            2_000
+        }));
     }
     let wall = began.elapsed().as_secs_f64();
     let status = child.wait().unwrap();
@@ -366,14 +371,16 @@ fn watch(what: &'static str, mut child: Child, began: Instant, codes: &[i32]) ->
     Took { what, cpu, wall, peak, most: Goal::Open }
 }
 
-/// Seconds that a process and its threads have been on a core, and whether it is over. Linux counts in hundredths
-/// of a second here: proc(5), USER_HZ.
+/// Seconds that a process and its threads have been on a core, and whether it is over. Linux counts those of all threads
+/// in hundredths of a second (proc(5), USER_HZ), those of the first one in nanoseconds.
 fn cpu_of(id: u32) -> (f64, bool) {
     let Ok(stat) = fs::read_to_string(format!("/proc/{id}/stat")) else { return (0.0, true) };
     let after = stat.rsplit(") ").next().unwrap_or("");
     let fields: Vec<&str> = after.split(' ').collect();
     let ticks = |index: usize| fields.get(index).and_then(|text| text.parse::<f64>().ok()).unwrap_or(0.0);
-    ((ticks(11) + ticks(12)) / 100.0, fields.first() == Some(&"Z"))
+    let first = fs::read_to_string(format!("/proc/{id}/schedstat")).unwrap_or_default();
+    let first = first.split(' ').next().and_then(|text| text.parse::<f64>().ok()).unwrap_or(0.0) * 1e-9;
+    (((ticks(11) + ticks(12)) / 100.0).max(first), fields.first() == Some(&"Z"))
 }
 
 /// Most memory that a process has held so far, in MB; `None` when it is over.
