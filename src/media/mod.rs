@@ -27,6 +27,7 @@ mod resample;
 mod riff;
 mod sink;
 mod sniff;
+mod wav_encoder;
 mod wav_reader;
 mod wav_writer;
 
