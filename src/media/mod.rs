@@ -27,7 +27,6 @@ mod resample;
 mod riff;
 mod sink;
 mod sniff;
-mod wav_encoder;
 mod wav_reader;
 mod wav_writer;
 

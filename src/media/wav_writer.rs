@@ -1,12 +1,20 @@
-//! Writes WAV files: aside, and under their name once they are whole.
+//! Writes WAV files that turn into RF64 by themselves when they outgrow 32-bit sizes.
+//!
+//! Layout: `RIFF` · `JUNK` (28 bytes at byte 12, room for `ds64`) · `bext` if there is a start time · `fmt ` · `fact`
+//! for float · `data`. EBU Tech 3306: the junk becomes `ds64`, which has to be the first chunk.
 
 use std::fs::File;
+use std::io::{self, Seek, SeekFrom, Write};
 use std::path::Path;
 
 use super::bext::{Bext, BextLoudness};
-use super::sink::{Aside, AudioSink, WavSpec, check_spec, expect_frames, frames_in};
-use super::wav_encoder::WavEncoder;
+use super::coding::encode;
+use super::sink::{Aside, AudioSink, OutputFormat, WavSpec, check_spec, expect_frames, frames_in};
 use super::{MediaError, MediaErrorKind};
+
+/// Bytes collected before they are written.
+const BLOCK: usize = 128 * 1024;
+const DS64_BYTES: u32 = 28;
 
 /// Writes a WAV file; see [`AudioSink`] for what becomes of the samples.
 ///
@@ -73,7 +81,7 @@ impl WavWriter {
     /// Channels of the file.
     #[must_use]
     pub fn channels(&self) -> u16 {
-        self.encoder.spec().channels
+        self.encoder.spec.channels
     }
 
     /// As [`AudioSink::write`].
@@ -81,7 +89,7 @@ impl WavWriter {
     /// # Errors
     /// As [`AudioSink::write`].
     pub fn write(&mut self, planes: &[&[f32]]) -> Result<(), MediaError> {
-        let frames = frames_in(self.aside.target(), self.encoder.spec().channels, planes)?;
+        let frames = frames_in(self.aside.target(), self.encoder.spec.channels, planes)?;
         self.encoder.write(planes, frames).map_err(|e| self.aside.fail(e))
     }
 
@@ -118,10 +126,388 @@ impl AudioSink for WavWriter {
     }
 
     fn set_loudness(&mut self, loudness: BextLoudness) {
-        self.encoder.set_loudness(loudness);
+        if let Some(bext) = &mut self.encoder.bext {
+            bext.loudness = Some(loudness);
+        }
     }
 
     fn finish(self: Box<Self>) -> Result<(), MediaError> {
         WavWriter::finish(*self)
+    }
+}
+
+/// The encoder behind [`WavWriter`], over anything that can be written and sought in, so that tests can give it a full disk
+/// or a sink that keeps headers only.
+#[derive(Debug)]
+pub(crate) struct WavEncoder<W: Write + Seek> {
+    sink: W,
+    spec: WavSpec,
+    bext: Option<Bext>,
+    block: Vec<u8>,
+    data_bytes: u64,
+}
+
+impl<W: Write + Seek> WavEncoder<W> {
+    pub(crate) fn new(mut sink: W, spec: WavSpec, bext: Option<Bext>) -> io::Result<WavEncoder<W>> {
+        sink.write_all(&header(spec, bext.as_ref(), 0))?;
+        Ok(WavEncoder { sink, spec, bext, block: Vec::with_capacity(BLOCK), data_bytes: 0 })
+    }
+
+    fn frame_bytes(&self) -> usize {
+        self.spec.format.bytes() * usize::from(self.spec.channels)
+    }
+
+    pub(crate) fn frames(&self) -> u64 {
+        self.data_bytes / self.frame_bytes() as u64
+    }
+
+    /// Appends `frames` frames; `planes` must have been checked against `spec`.
+    pub(crate) fn write(&mut self, planes: &[&[f32]], frames: usize) -> io::Result<()> {
+        let frame_bytes = self.frame_bytes();
+        let mut done = 0;
+        while done < frames {
+            let room = (BLOCK - self.block.len()) / frame_bytes;
+            let now = room.min(frames - done);
+            let old = self.block.len();
+            self.block.resize(old + now * frame_bytes, 0);
+            let out = &mut self.block[old..];
+            match planes {
+                [mono] => encode(self.spec.format, &[&mono[done..done + now]], out),
+                [left, right] => {
+                    encode(self.spec.format, &[&left[done..done + now], &right[done..done + now]], out);
+                }
+                _ => {}
+            }
+            self.data_bytes += (now * frame_bytes) as u64;
+            done += now;
+            if BLOCK - self.block.len() < frame_bytes {
+                self.flush_block()?;
+            }
+        }
+        Ok(())
+    }
+
+    fn flush_block(&mut self) -> io::Result<()> {
+        self.sink.write_all(&self.block)?;
+        self.block.clear();
+        Ok(())
+    }
+
+    /// Writes what is left and the true sizes; returns the sink.
+    pub(crate) fn finish(mut self) -> io::Result<W> {
+        if self.data_bytes % 2 == 1 {
+            self.block.push(0);
+        }
+        self.flush_block()?;
+        self.sink.seek(SeekFrom::Start(0))?;
+        self.sink.write_all(&header(self.spec, self.bext.as_ref(), self.data_bytes))?;
+        self.sink.flush()?;
+        Ok(self.sink)
+    }
+}
+
+/// All bytes before the samples. Its length does not depend on `data_bytes`.
+fn header(spec: WavSpec, bext: Option<&Bext>, data_bytes: u64) -> Vec<u8> {
+    let frame_bytes = spec.format.bytes() as u64 * u64::from(spec.channels);
+    let frames = data_bytes / frame_bytes;
+    let chunks = chunks_before_data(spec, bext, frames);
+    // "WAVE", the room for ds64, the chunks, the head of the data chunk, the samples and their pad byte.
+    let riff_bytes = 4 + 8 + u64::from(DS64_BYTES) + chunks.len() as u64 + 8 + data_bytes + data_bytes % 2;
+    let small = u32::try_from(riff_bytes).ok().filter(|size| *size != u32::MAX);
+
+    let mut out = Vec::with_capacity(64 + chunks.len());
+    out.extend(if small.is_some() { b"RIFF" } else { b"RF64" });
+    out.extend(small.unwrap_or(u32::MAX).to_le_bytes());
+    out.extend(b"WAVE");
+    out.extend(if small.is_some() { b"JUNK" } else { b"ds64" });
+    out.extend(DS64_BYTES.to_le_bytes());
+    let ds64 = if small.is_some() { [0; 3] } else { [riff_bytes, data_bytes, frames] };
+    out.extend(ds64.iter().flat_map(|size| size.to_le_bytes()));
+    // The table of other long chunks is empty.
+    out.extend(0u32.to_le_bytes());
+    out.extend(chunks);
+    out.extend(b"data");
+    out.extend(small.map_or(u32::MAX, |_| data_bytes as u32).to_le_bytes());
+    out
+}
+
+fn chunks_before_data(spec: WavSpec, bext: Option<&Bext>, frames: u64) -> Vec<u8> {
+    let mut out = Vec::new();
+    if let Some(bext) = bext {
+        let body = bext.bytes();
+        out.extend(b"bext");
+        out.extend((body.len() as u32).to_le_bytes());
+        out.extend(body);
+    }
+    let align = spec.format.bytes() as u16 * spec.channels;
+    let tag: u16 = if spec.format == OutputFormat::F32 { 3 } else { 1 };
+    out.extend(b"fmt ");
+    out.extend(16u32.to_le_bytes());
+    out.extend(tag.to_le_bytes());
+    out.extend(spec.channels.to_le_bytes());
+    out.extend(spec.rate.to_le_bytes());
+    out.extend((spec.rate * u32::from(align)).to_le_bytes());
+    out.extend(align.to_le_bytes());
+    out.extend(spec.format.bits().to_le_bytes());
+    if tag == 3 {
+        out.extend(b"fact");
+        out.extend(4u32.to_le_bytes());
+        out.extend(u32::try_from(frames).unwrap_or(u32::MAX).to_le_bytes());
+    }
+    out
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    /// Keeps the first bytes and only counts the rest, so that 4 GiB need no disk.
+    #[derive(Debug, Default)]
+    struct HeadOnly {
+        head: Vec<u8>,
+        at: u64,
+        end: u64,
+    }
+
+    impl Write for HeadOnly {
+        fn write(&mut self, bytes: &[u8]) -> io::Result<usize> {
+            for (offset, &byte) in bytes.iter().enumerate().take_while(|(o, _)| self.at + (*o as u64) < 1024)
+            {
+                let index = (self.at + offset as u64) as usize;
+                if index >= self.head.len() {
+                    self.head.resize(index + 1, 0);
+                }
+                self.head[index] = byte;
+            }
+            self.at += bytes.len() as u64;
+            self.end = self.end.max(self.at);
+            Ok(bytes.len())
+        }
+
+        fn flush(&mut self) -> io::Result<()> {
+            Ok(())
+        }
+    }
+
+    impl Seek for HeadOnly {
+        fn seek(&mut self, to: SeekFrom) -> io::Result<u64> {
+            if let SeekFrom::Start(at) = to {
+                self.at = at;
+            }
+            Ok(self.at)
+        }
+    }
+
+    /// Fails as a full disk does once `room` bytes are written.
+    #[derive(Debug)]
+    struct FullAfter {
+        room: usize,
+    }
+
+    impl Write for FullAfter {
+        fn write(&mut self, bytes: &[u8]) -> io::Result<usize> {
+            if bytes.len() > self.room {
+                return Err(io::ErrorKind::StorageFull.into());
+            }
+            self.room -= bytes.len();
+            Ok(bytes.len())
+        }
+
+        fn flush(&mut self) -> io::Result<()> {
+            Ok(())
+        }
+    }
+
+    impl Seek for FullAfter {
+        fn seek(&mut self, _: SeekFrom) -> io::Result<u64> {
+            Ok(0)
+        }
+    }
+
+    const STEREO: WavSpec = WavSpec { channels: 2, rate: 48_000, format: OutputFormat::I24 };
+
+    fn u32_at(bytes: &[u8], at: usize) -> u32 {
+        u32::from_le_bytes(bytes[at..at + 4].try_into().unwrap())
+    }
+
+    fn u64_at(bytes: &[u8], at: usize) -> u64 {
+        u64::from_le_bytes(bytes[at..at + 8].try_into().unwrap())
+    }
+
+    fn written(spec: WavSpec, frames: usize) -> HeadOnly {
+        let mut encoder = WavEncoder::new(HeadOnly::default(), spec, None).unwrap();
+        let silence = vec![0.0; frames];
+        encoder.write(&vec![&silence[..]; usize::from(spec.channels)], frames).unwrap();
+        encoder.finish().unwrap()
+    }
+
+    /// As `written`, but as if all frames but the last thousand had been written already.
+    fn written_long(spec: WavSpec, frames: u64) -> HeadOnly {
+        let mut encoder = WavEncoder::new(HeadOnly::default(), spec, None).unwrap();
+        let before = (frames - 1_000) * encoder.frame_bytes() as u64;
+        encoder.data_bytes = before;
+        encoder.sink.at += before;
+        let silence = vec![0.0; 1_000];
+        encoder.write(&vec![&silence[..]; usize::from(spec.channels)], 1_000).unwrap();
+        encoder.finish().unwrap()
+    }
+
+    #[test]
+    fn more_than_four_gib_through_every_step() {
+        let spec = WavSpec { channels: 2, rate: 96_000, format: OutputFormat::F32 };
+        let mut encoder = WavEncoder::new(HeadOnly::default(), spec, None).unwrap();
+        let block = vec![0.25; 1 << 20];
+        for _ in 0..520 {
+            encoder.write(&[&block, &block], block.len()).unwrap();
+        }
+        let frames = 520u64 << 20;
+        let out = encoder.finish().unwrap();
+        assert_eq!(&out.head[..4], b"RF64");
+        assert_eq!([20, 28, 36].map(|at| u64_at(&out.head, at)), [out.end - 8, frames * 8, frames]);
+    }
+
+    /// A file in which runs of zeros are holes, so that 4 GiB of silence take no room on the disk.
+    #[derive(Debug)]
+    struct Sparse(File);
+
+    impl Write for Sparse {
+        fn write(&mut self, bytes: &[u8]) -> io::Result<usize> {
+            if bytes.iter().all(|byte| *byte == 0) {
+                self.0.seek(SeekFrom::Current(bytes.len() as i64))?;
+            } else {
+                self.0.write_all(bytes)?;
+            }
+            Ok(bytes.len())
+        }
+
+        fn flush(&mut self) -> io::Result<()> {
+            Ok(())
+        }
+    }
+
+    impl Seek for Sparse {
+        fn seek(&mut self, to: SeekFrom) -> io::Result<u64> {
+            self.0.seek(to)
+        }
+    }
+
+    #[test]
+    fn a_real_file_beyond_four_gib_is_read_back_by_others() {
+        let dir = tempfile::tempdir().unwrap();
+        let path = dir.path().join("long.wav");
+        let file = File::options().read(true).write(true).create_new(true).open(&path).unwrap();
+        let spec = WavSpec { channels: 2, rate: 96_000, format: OutputFormat::F32 };
+        let mut encoder = WavEncoder::new(Sparse(file), spec, Some(Bext::at(96_000))).unwrap();
+        let silence = vec![0.0; 1 << 20];
+        encoder.write(&[&[0.5; 4], &[0.25; 4]], 4).unwrap();
+        for _ in 0..512 {
+            encoder.write(&[&silence, &silence], silence.len()).unwrap();
+        }
+        encoder.write(&[&[-0.5; 4], &[-0.25; 4]], 4).unwrap();
+        encoder.finish().unwrap();
+        let frames = (512 << 20) + 8;
+        assert!(std::fs::metadata(&path).unwrap().len() > 1 << 32);
+        let mut reader = crate::media::WavReader::open(&path).unwrap();
+        assert_eq!((reader.info().frames, reader.info().container), (frames, crate::media::Container::Rf64));
+        assert_eq!(reader.info().time_reference, Some(96_000));
+        let (mut left, mut right) = ([0.0; 6], [0.0; 6]);
+        reader.read(frames - 6, &mut [&mut left, &mut right]).unwrap();
+        assert_eq!(
+            (left, right),
+            ([0.0, 0.0, -0.5, -0.5, -0.5, -0.5], [0.0, 0.0, -0.25, -0.25, -0.25, -0.25])
+        );
+        // libsndfile through Python, where it is at hand; tests/reference/handoff_readers.py.
+        let python = std::env::var("TAUTLINE_PYTHON").unwrap_or_else(|_| "python3".into());
+        let script = concat!(env!("CARGO_MANIFEST_DIR"), "/tests/reference/handoff_readers.py");
+        let status = std::process::Command::new(python)
+            .args([script, "rf64"])
+            .arg(&path)
+            .arg(frames.to_string())
+            .status()
+            .map(|status| status.code());
+        match status {
+            Ok(Some(0)) => {}
+            Ok(Some(77)) | Err(_) if std::env::var("TAUTLINE_REQUIRE_PYTHON").as_deref() != Ok("1") => {
+                eprintln!(
+                    "SKIPPED: no Python with soundfile (TAUTLINE_REQUIRE_PYTHON=1 makes this a failure)"
+                );
+            }
+            other => panic!("libsndfile does not read it: {other:?}"),
+        }
+    }
+
+    #[test]
+    fn the_header_has_the_layout_of_the_standards() {
+        // RIFF/WAVE: little-endian, RIFF size = file length - 8; EBU Tech 3306: room for ds64 at byte 12.
+        let out = written(STEREO, 10);
+        assert_eq!(&out.head[..4], b"RIFF");
+        assert_eq!(u64::from(u32_at(&out.head, 4)), out.end - 8);
+        assert_eq!(&out.head[8..16], b"WAVEJUNK");
+        assert_eq!(u32_at(&out.head, 16), 28);
+        assert_eq!(&out.head[48..52], b"fmt ");
+        let fmt: Vec<u8> = [16, 0, 0, 0, 1, 0, 2, 0].into_iter().chain(48_000u32.to_le_bytes()).collect();
+        assert_eq!(out.head[52..64], fmt);
+        assert_eq!(u32_at(&out.head, 64), 288_000);
+        assert_eq!(out.head[68..72], [6, 0, 24, 0]);
+        assert_eq!(&out.head[72..76], b"data");
+        assert_eq!(u32_at(&out.head, 76), 60);
+        assert_eq!(out.end, 80 + 60);
+    }
+
+    #[test]
+    fn an_odd_number_of_bytes_gets_a_pad_byte_that_does_not_count() {
+        let out = written(WavSpec { channels: 1, ..STEREO }, 3);
+        assert_eq!((u32_at(&out.head, 76), out.end), (9, 80 + 10));
+        assert_eq!(u64::from(u32_at(&out.head, 4)), out.end - 8);
+    }
+
+    #[test]
+    fn turns_into_rf64_exactly_when_32_bits_are_too_few() {
+        let spec = WavSpec { channels: 1, rate: 48_000, format: OutputFormat::F32 };
+        // The header of a float file has 92 bytes; RIFF size = 84 + data. 0xFFFFFFFF itself means "see ds64".
+        let last_small = (u64::from(u32::MAX) - 84) / 4;
+        let small = written_long(spec, last_small);
+        assert_eq!(&small.head[..4], b"RIFF");
+        assert_eq!(u64::from(u32_at(&small.head, 4)), small.end - 8);
+
+        let large = written_long(spec, last_small + 1);
+        let data = (last_small + 1) * 4;
+        assert_eq!(&large.head[..4], b"RF64");
+        assert_eq!(u32_at(&large.head, 4), u32::MAX);
+        assert_eq!(&large.head[8..16], b"WAVEds64");
+        assert_eq!(u32_at(&large.head, 16), 28);
+        // ds64 (EBU Tech 3306): riff size, data size, sample count, table length.
+        assert_eq!(u64_at(&large.head, 20), large.end - 8);
+        assert_eq!(u64_at(&large.head, 28), data);
+        assert_eq!(u64_at(&large.head, 36), last_small + 1);
+        assert_eq!(u32_at(&large.head, 44), 0);
+        assert_eq!(&large.head[84..88], b"data");
+        assert_eq!(u32_at(&large.head, 88), u32::MAX);
+        assert_eq!(large.end, 92 + data);
+    }
+
+    #[test]
+    fn bext_has_its_fields_where_the_standard_puts_them() {
+        // EBU Tech 3285: TimeReference at byte 338 of the chunk, Version at 346, 602 bytes without history.
+        let out = WavEncoder::new(HeadOnly::default(), STEREO, Some(Bext::at(0x0102_0304_0506))).unwrap();
+        let head = out.finish().unwrap().head;
+        assert_eq!(&head[48..52], b"bext");
+        assert_eq!(u32_at(&head, 52), 602);
+        assert_eq!(u64_at(&head, 56 + 338), 0x0102_0304_0506);
+        assert_eq!(head[56 + 346..56 + 348], [1, 0]);
+        assert_eq!(&head[56 + 602..56 + 606], b"fmt ");
+    }
+
+    #[test]
+    fn a_disk_that_fills_up_is_reported_wherever_it_happens() {
+        let silence = vec![0.0; 100_000];
+        assert!(WavEncoder::new(FullAfter { room: 10 }, STEREO, None).is_err());
+        let mut encoder = WavEncoder::new(FullAfter { room: 200_000 }, STEREO, None).unwrap();
+        let error = encoder.write(&[&silence, &silence], silence.len()).unwrap_err();
+        assert_eq!(MediaError::writing(Path::new("x"), error).kind(), MediaErrorKind::Full);
+        // The last block is only written by finish.
+        let mut encoder = WavEncoder::new(FullAfter { room: 100 }, STEREO, None).unwrap();
+        encoder.write(&[&silence[..100], &silence[..100]], 100).unwrap();
+        assert_eq!(encoder.finish().unwrap_err().kind(), io::ErrorKind::StorageFull);
     }
 }
