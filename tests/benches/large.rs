@@ -1,7 +1,7 @@
 //! A large stack through the real program: taking in, opening, editing, playing, bouncing; and how each grows with lanes,
 //! with length and with edits.
 //!
-//!     cargo bench --profile quick --bench large                          small, a few minutes
+//!     cargo bench --profile quick --bench large                          small, a few minutes; 128 lanes, 4 minutes, 10,000 edits at most
 //!     TAUTLINE_LARGE=big cargo bench --profile quick --bench large       128 lanes of 10 minutes at 96 kHz; 30 GB pass the disk
 //!     TAUTLINE_LARGE_OUT=device … --bench large                          plays into the default device (run it in the rig)
 //!     TAUTLINE_LARGE_DIR=/dev/shm …                                      the folder to work in
@@ -66,9 +66,9 @@ fn plan() -> Plan {
         Ok("") | Err(_) => Plan {
             rate: 96_000,
             whole: size(32, 20, 200),
-            lanes: (vec![8, 16, 32], size(0, 10, 50)),
-            seconds: (vec![10, 20, 40], size(8, 0, 50)),
-            edits: (vec![100, 1_000, 4_000], size(16, 10, 0)),
+            lanes: (vec![16, 32, 64, 128], size(0, 5, 50)),
+            seconds: (vec![15, 60, 240], size(4, 0, 50)),
+            edits: (vec![100, 1_000, 10_000], size(64, 10, 0)),
         },
         Ok(other) => panic!("TAUTLINE_LARGE is `{other}`: big, or not set"),
     }
