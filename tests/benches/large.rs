@@ -184,9 +184,16 @@ impl Stack {
         tell(&edits, edits.wall, Goal::Open);
         println!("one more edit, till its answer     {:9.3} ms, median of 100", one * 1e3);
         rows::row_of(&format!("{words}: one more edit"), one * 1e3, "ms", Goal::Open, "", Some(edits.peak));
-        for took in
-            [self.open(), self.check(), self.screen(true), self.screen(false), self.play(), self.bounce()]
-        {
+        let steps: [fn(&Stack) -> Took; 6] = [
+            Stack::open,
+            Stack::check,
+            |stack| stack.screen(true),
+            |stack| stack.screen(false),
+            Stack::play,
+            Stack::bounce,
+        ];
+        for step in steps {
+            let took = step(self);
             tell(&took, took.wall, Goal::Open);
         }
     }
