@@ -55,7 +55,7 @@ follow() {
             ;;
         "tautline open "*)
             # However long the screen takes to come up on this machine: the key is pressed until it is heard.
-            { for _ in {1..20}; do sleep 3; printf '\021'; done; } 2>/dev/null \
+            { trap '' PIPE; for _ in {1..20}; do sleep 3; printf '\021' || break; done; } 2>/dev/null \
                 | (cd "$folder" && timeout 70 "${surroundings[@]}" script -qefc "${line%%#*}" /dev/null) >"$work/said" 2>&1 || code=$?
             [ "$code" = 0 ] || [ "$code" = 4 ] || { tail -n 5 "$work/said"; fail "$line: exit code $code"; }
             ;;
