@@ -43,6 +43,7 @@ mod listening;
 mod master;
 mod meters;
 mod outputs;
+mod pace;
 mod pending;
 mod player;
 mod quiet;

@@ -15,18 +15,12 @@
 //! Made outside the callback; everything but [`ToneSet::new`] is realtime-safe.
 
 use super::listening::Scene;
+use super::pace::{BLOCK, Purse, cost, work};
 use super::source::Source;
 use super::voice::CHUNK;
 use crate::mix::{Scratch, ToneStage, render_edits};
 use crate::song::{Length, Position, Span};
 use crate::sound::bank::Blocks;
-
-/// Lanes times frames of pre-roll that are rendered, at 48 kHz, for every frame that is heard: with 64 lanes some third
-/// of a core.
-const WORK: u64 = 768;
-/// The same for each frame, whatever the lanes: at least so many, or a jump would wait for ever; at most so many.
-const LEAST: u64 = 3;
-const MOST: u64 = 64;
 
 /// The processors of a scene.
 #[derive(Debug, Clone)]
@@ -38,6 +32,8 @@ pub struct ToneSet {
     kept_for: Option<(Position, u64)>,
     /// Up to where `kept` has been run.
     kept_to: Position,
+    /// What is left of what was paid for that.
+    kept_purse: Purse,
     /// The signal of each lane that has processors.
     blocks: Vec<[Vec<f32>; 2]>,
 }
@@ -57,6 +53,10 @@ pub(super) struct Preroll {
     pub(super) at: Position,
     /// Frames of the stream until it is done.
     pub(super) wait: u64,
+    /// Work for each of them.
+    each: u64,
+    /// What is left of what they paid.
+    purse: Purse,
     /// What is heard goes on there by itself.
     pub(super) follows: bool,
 }
@@ -82,6 +82,7 @@ impl ToneSet {
             main,
             kept_for: None,
             kept_to: Position(0),
+            kept_purse: Purse::default(),
         }))
     }
 
@@ -90,13 +91,18 @@ impl ToneSet {
         Toned { stage: &mut self.main, blocks: &mut self.blocks }
     }
 
-    /// What fades in at `at`, in a seam.
-    pub(super) fn rising(&mut self, at: Position) -> Toned<'_> {
+    /// Sees to it that what fades in goes on at `at`, in a seam. To be called before what is heard is processed: where the
+    /// pre-roll is not done, the state at the splice is taken, however long the block is.
+    pub(super) fn begin_rising(&mut self, at: Position) {
         if !self.rising.stands_at(at) {
             let from = if self.kept.stands_at(at) { &self.kept } else { &self.main };
             self.rising.restore(from);
             self.rising.move_to(at);
         }
+    }
+
+    /// What fades in, in a seam.
+    pub(super) fn rising(&mut self) -> Toned<'_> {
         Toned { stage: &mut self.rising, blocks: &mut self.blocks }
     }
 
@@ -127,12 +133,16 @@ impl ToneSet {
         if self.kept_for != Some((span.start, length)) {
             self.kept_for = Some((span.start, length));
             self.kept_to = self.kept.preroll_from(span.start, scene.plan()).min(until);
+            self.kept_purse = Purse::default();
             self.kept.reset();
             self.kept.move_to(self.kept_to);
         }
-        let most = frames as u64 * (self.speed(scene) / 4).max(1);
-        let ToneSet { kept, kept_to, blocks, .. } = self;
-        run_on(&mut Toned { stage: kept, blocks }, scene, kept_to, until, most, scratch, source);
+        if self.kept_to < until {
+            let lanes = self.blocks.len();
+            self.kept_purse.pay(frames as u64, (work(scene, lanes) / 4).max(lanes as u64));
+        }
+        let ToneSet { kept, kept_to, kept_purse, blocks, .. } = self;
+        run_on(&mut Toned { stage: kept, blocks }, scene, kept_to, until, kept_purse, scratch, source);
     }
 
     /// Begins the pre-roll of a start at `target`, which `follows` from what is heard or not; `ahead` tells where what is
@@ -143,14 +153,25 @@ impl ToneSet {
         target: Position,
         ahead: Option<&dyn Fn(u64) -> Position>,
     ) -> Preroll {
-        let speed = self.speed(scene);
-        let follows = ahead.is_some();
-        let target = ahead.map_or(target, |ahead| ahead(self.main.preroll().div_ceil(speed)));
-        let at = self.main.preroll_from(target, scene.plan());
+        let (follows, each) = (ahead.is_some(), work(scene, self.blocks.len()));
+        let (rows, length) = (self.main.rows(), self.main.preroll());
+        let of = |from: Position, to: Position| cost(scene, rows, from, to.since(from).0);
+        let start = |target| self.main.preroll_from(target, scene.plan());
+        // Where it begins depends on how long it takes, and the other way round: one look ahead is near enough, since what is paid
+        // for each frame is made to fit in the end.
+        let (wait, target) = match ahead {
+            Some(ahead) => {
+                let guess = ahead(length * rows.len() as u64 / each);
+                let wait = of(start(guess), guess).div_ceil(each);
+                (wait, ahead(wait))
+            }
+            None => (of(start(target), target).div_ceil(each), target),
+        };
+        let at = start(target);
+        let each = of(at, target).div_ceil(wait.max(1));
         self.main.reset();
         self.main.move_to(at);
-        let frames = if follows { self.main.preroll() } else { target.since(at).0 };
-        Preroll { target, at, wait: frames.div_ceil(speed), follows }
+        Preroll { target, at, wait, each, purse: Purse::default(), follows }
     }
 
     /// Renders the part of a pre-roll that `frames` frames of the stream pay for.
@@ -163,8 +184,13 @@ impl ToneSet {
         source: &mut S,
     ) {
         preroll.wait = preroll.wait.saturating_sub(frames as u64);
-        let most = if preroll.wait == 0 { u64::MAX } else { frames as u64 * self.speed(scene) };
-        run_on(&mut self.playing(), scene, &mut preroll.at, preroll.target, most, scratch, source);
+        let Preroll { target, at, wait, each, purse, .. } = preroll;
+        if *wait == 0 {
+            *purse = Purse::FULL;
+        } else {
+            purse.pay(frames as u64, *each);
+        }
+        run_on(&mut self.playing(), scene, at, *target, purse, scratch, source);
     }
 
     /// True if what is heard goes on at `at`.
@@ -176,7 +202,7 @@ impl ToneSet {
     pub(super) fn copy(&mut self, other: &ToneSet) {
         self.main.restore(&other.main);
         self.kept.restore(&other.kept);
-        (self.kept_for, self.kept_to) = (other.kept_for, other.kept_to);
+        (self.kept_for, self.kept_to, self.kept_purse) = (other.kept_for, other.kept_to, other.kept_purse);
     }
 
     /// Goes on at `at` from what was heard so far, or from no tone, and glides.
@@ -189,30 +215,25 @@ impl ToneSet {
     pub(super) fn stage(&self) -> &ToneStage {
         &self.main
     }
-
-    /// Frames of pre-roll for each frame of the stream.
-    fn speed(&self, scene: &Scene) -> u64 {
-        let work = WORK * 48_000 / u64::from(scene.plan().rate().max(1));
-        (work / self.blocks.len().max(1) as u64).clamp(LEAST, MOST)
-    }
 }
 
-/// Runs a stage up to `until`, or `most` frames of it.
+/// Runs a stage towards `until`, as far as the purse reaches.
 fn run_on<S: Source + ?Sized>(
     toned: &mut Toned<'_>,
     scene: &Scene,
     at: &mut Position,
     until: Position,
-    most: u64,
+    purse: &mut Purse,
     scratch: &mut Scratch,
     source: &mut S,
 ) {
-    let mut left = if *at < until { until.since(*at).0.min(most) } else { 0 };
-    while left > 0 {
-        let frames = left.min(CHUNK as u64);
+    while *at < until {
+        let frames = until.since(*at).0.min(BLOCK);
+        if !purse.take(cost(scene, toned.stage.rows(), *at, frames)) {
+            return;
+        }
         toned.run(scene, *at, usize::try_from(frames).unwrap_or(CHUNK), scratch, source);
         *at = *at + Length(frames);
-        left -= frames;
     }
 }
 

@@ -81,13 +81,16 @@ impl Work {
             let stretch = head.stretch(frames - done, seam);
             let range = done..done + stretch.frames;
             let mut bus = Bus { left: &mut left[range.clone()], right: &mut right[range] };
+            if let (Some(tones), Some(part)) = (tones.as_deref_mut(), stretch.seam) {
+                tones.begin_rising(part.from);
+            }
             let toned = tones.as_deref_mut().map(ToneSet::playing);
             mix(scene, toned, stretch.at, &mut bus, lane, scratch, source, tapped.as_deref_mut());
             if let Some(part) = stretch.seam {
                 let [left, right] = &mut *spare;
                 let mut rising =
                     Bus { left: &mut left[..stretch.frames], right: &mut right[..stretch.frames] };
-                let toned = tones.as_deref_mut().map(|tones| tones.rising(part.from));
+                let toned = tones.as_deref_mut().map(ToneSet::rising);
                 mix(scene, toned, part.from, &mut rising, lane, scratch, source, None);
                 blend(&mut bus, &rising, part.number, part.length);
             }

@@ -474,8 +474,8 @@ impl Run {
             hands.into_par_iter().filter(tone::Hand::processes).try_for_each(|mut hand| {
                 hand.lanes
                     .iter_mut()
-                    .try_for_each(|lane| lane.writer.render_only(lane.signal, at, frames))?;
-                hand.process(at, frames);
+                    .try_for_each(|lane| lane.writer.render_only(lane.signal, at, 0..frames))?;
+                hand.process(at, 0..frames);
                 Ok::<(), BounceError>(())
             })?;
             at = at + Length(frames as u64);
@@ -489,11 +489,8 @@ impl Run {
         let Run { tone, writers, signals, before, frames_before, sums, .. } = self;
         let (lanes, summed) = rayon::join(
             || {
-                tone::deal(tone, writers, signals).into_par_iter().try_for_each(|mut hand| {
-                    hand.lanes.iter_mut().try_for_each(|lane| lane.writer.render(lane.signal, at, frames))?;
-                    hand.process(at, frames);
-                    hand.lanes.iter_mut().try_for_each(|lane| lane.writer.write(lane.signal, frames))
-                })
+                let hands = tone::deal(tone, writers, signals);
+                hands.into_par_iter().try_for_each(|mut hand| hand.step(at, frames))
             },
             || sums.iter_mut().try_for_each(|sum| sum.step(before, *frames_before)),
         );

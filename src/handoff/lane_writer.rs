@@ -1,5 +1,6 @@
 //! One lane of a bounce: rendered, written dry, toned by others, written.
 
+use std::ops::Range;
 use std::sync::Arc;
 
 use super::BounceError;
@@ -84,15 +85,15 @@ impl LaneWriter {
         self.dry.take().map(|dry| dry.file)
     }
 
-    /// Renders the lane's edits.
+    /// Renders the lane's edits from `at` on into a part of its block.
     pub(super) fn render_only(
         &mut self,
         signal: &mut Signal,
         at: Position,
-        frames: usize,
+        part: Range<usize>,
     ) -> Result<(), BounceError> {
         let Signal { lane, block: [left, right] } = signal;
-        let (left, right) = (&mut left[..frames], &mut right[..frames]);
+        let (left, right) = (&mut left[part.clone()], &mut right[part]);
         if lane.channels == 1 {
             render_edits(lane, at, &mut [&mut *left], &mut self.samples, &mut self.scratch);
         } else {
@@ -101,16 +102,17 @@ impl LaneWriter {
         self.samples.take_failure().map_or(Ok(()), |failure| Err(failure.into()))
     }
 
-    /// Renders the lane's edits, and writes them as they are where that is asked for.
+    /// Renders the lane's edits from `at` on into a part of its block, and writes them as they are where that is asked for.
     pub(super) fn render(
         &mut self,
         signal: &mut Signal,
         at: Position,
-        frames: usize,
+        part: Range<usize>,
     ) -> Result<(), BounceError> {
-        self.render_only(signal, at, frames)?;
+        self.render_only(signal, at, part.clone())?;
         let Signal { lane, block: [left, right] } = signal;
-        let (left, right) = (&left[..frames], &right[..frames]);
+        let frames = part.len();
+        let (left, right) = (&left[part.clone()], &right[part]);
         if let Some(DryFile { file, copy: [dry_left, dry_right] }) = &mut self.dry {
             let (dry_left, dry_right) = (&mut dry_left[..frames], &mut dry_right[..frames]);
             dry_left.copy_from_slice(left);
@@ -120,10 +122,10 @@ impl LaneWriter {
         Ok(())
     }
 
-    /// Sets the lane's level and writes it.
-    pub(super) fn write(&mut self, signal: &mut Signal, frames: usize) -> Result<(), BounceError> {
+    /// Sets the lane's level in a part of its block and writes it.
+    pub(super) fn write(&mut self, signal: &mut Signal, part: Range<usize>) -> Result<(), BounceError> {
         let Signal { lane, block: [left, right] } = signal;
-        let sides = [&mut left[..frames], &mut right[..frames]];
+        let sides = [&mut left[part.clone()], &mut right[part]];
         match &mut self.file {
             Some(file) => level_and_write(lane, sides, file),
             None => {

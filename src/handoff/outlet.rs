@@ -108,8 +108,22 @@ impl Outlet {
     }
 }
 
+/// Frames that are measured, dithered and coded at a time, so that they stay in the fastest cache meanwhile.
+const PIECE: usize = 4096;
+
 impl File {
     fn write(&mut self, planes: &[&[f32]]) -> Result<(), MediaError> {
+        match planes {
+            [mono] => mono.chunks(PIECE).try_for_each(|mono| self.write_piece(&[mono])),
+            [left, right] => {
+                let mut pieces = left.chunks(PIECE).zip(right.chunks(PIECE));
+                pieces.try_for_each(|(left, right)| self.write_piece(&[left, right]))
+            }
+            _ => self.write_piece(planes),
+        }
+    }
+
+    fn write_piece(&mut self, planes: &[&[f32]]) -> Result<(), MediaError> {
         let peak = self.picture.add(planes);
         self.level.add(peak, planes);
         if let Some(meter) = &mut self.loudness {

@@ -1,10 +1,16 @@
 //! Lanes through their tone: those that share processors are rendered, processed and written one after the other while
 //! their samples are still near, the others each for itself.
 
+use std::ops::Range;
+
+use super::BounceError;
 use super::lane_writer::{LaneWriter, Signal};
 use crate::mix::ToneGroup;
-use crate::song::Position;
+use crate::song::{Length, Position};
 use crate::sound::bank::Blocks;
+
+/// Frames of eight lanes that are rendered, processed and written before the next: they stay in a core's own cache meanwhile.
+const PIECE: usize = 4096;
 
 /// A lane of a [`Hand`].
 pub(super) struct Dealt<'a> {
@@ -43,24 +49,40 @@ impl Hand<'_> {
         self.group.is_some()
     }
 
-    /// Sends the lanes through their processors.
-    pub(super) fn process(&mut self, at: Position, frames: usize) {
+    /// Sends a part of the lanes' blocks, whose first frame lies at `at`, through their processors.
+    pub(super) fn process(&mut self, at: Position, part: Range<usize>) {
         if let Some(group) = &mut self.group {
-            group.process(at.0, frames, &mut Signals { lanes: &mut self.lanes, frames });
+            group.process(at.0, part.len(), &mut Signals { lanes: &mut self.lanes, part });
         }
+    }
+
+    /// Renders, processes and writes `frames` frames of its lanes, piece by piece.
+    pub(super) fn step(&mut self, at: Position, frames: usize) -> Result<(), BounceError> {
+        for first in (0..frames).step_by(PIECE) {
+            let part = first..frames.min(first + PIECE);
+            let at = at + Length(first as u64);
+            for lane in &mut self.lanes {
+                lane.writer.render(lane.signal, at, part.clone())?;
+            }
+            self.process(at, part.clone());
+            for lane in &mut self.lanes {
+                lane.writer.write(lane.signal, part.clone())?;
+            }
+        }
+        Ok(())
     }
 }
 
 /// The signals of a hand by their rows.
 struct Signals<'a, 'b> {
     lanes: &'a mut [Dealt<'b>],
-    frames: usize,
+    part: Range<usize>,
 }
 
 impl Blocks for Signals<'_, '_> {
     fn block(&mut self, row: usize, channel: usize) -> &mut [f32] {
         let lane = self.lanes.iter_mut().find(|lane| lane.row == row);
         let block = lane.and_then(|lane| lane.signal.block.get_mut(channel));
-        block.and_then(|block| block.get_mut(..self.frames)).unwrap_or_default()
+        block.and_then(|block| block.get_mut(self.part.clone())).unwrap_or_default()
     }
 }

@@ -14,8 +14,10 @@ const WIDTH: usize = 2 * BANDS;
 /// How far the path may stray from the take's lag, in seconds.
 const BAND_S: f64 = 2.2;
 
+/// What it counts that a take lies near where it was recorded, of the likeness of the same take with itself.
+const NEARER: f32 = 0.02;
 /// What slopes count beside levels: consonants are slopes.
-const SLOPES: f32 = 2.0;
+const SLOPES: f32 = 2.5;
 
 /// A path from guide to lane in frames.
 #[derive(Debug, Clone, PartialEq)]
@@ -109,19 +111,20 @@ pub fn coarse_lag(guide: &[[f32; WIDTH]], lane: &[[f32; WIDTH]]) -> (i64, f32) {
         total
     };
     let norm = energy(guide).min(energy(lane)) * size as f32;
-    let mut best = (0i64, f32::NEG_INFINITY);
+    let mut best = (0i64, f32::NEG_INFINITY, 0.0);
     for (index, value) in correlation.iter().enumerate() {
         let lag = if index < lane.len() { index as i64 } else { index as i64 - size as i64 };
         if lag <= -(guide.len() as i64) {
             continue;
         }
-        // All else equal a take lies near where it was recorded.
-        let value = *value - 1e-6 * norm * lag.abs() as f32 / 1000.0;
-        if value > best.1 {
-            best = (lag, value);
+        // All else equal a take lies near where it was recorded: a chorus comes more than once.
+        let away = lag.abs() as f32;
+        let nearer = *value - NEARER * norm * away / (away + 1000.0);
+        if nearer > best.1 {
+            best = (lag, nearer, *value);
         }
     }
-    (best.0, if norm > 0.0 { best.1 / norm } else { 0.0 })
+    (best.0, if norm > 0.0 { best.2 / norm } else { 0.0 })
 }
 
 /// Finds the path around a lag. `rate` is in frames per second.
@@ -195,7 +198,7 @@ pub fn align(guide: &[[f32; WIDTH]], lane: &[[f32; WIDTH]], lag: i64, rate: f64)
 }
 
 /// What a step without the partner costs in sound, and in silence.
-const STILL: f32 = 0.012;
+const STILL: f32 = 0.02;
 const REST: f32 = 0.0004;
 
 fn trace(
@@ -226,16 +229,19 @@ fn trace(
     Path { lane, cost: costs, lag }
 }
 
-/// How alike a take is to the guide along a path, up to 1: what both do together, of what each does.
+/// How alike a take is to the guide along a path, up to 1: what both do together, of what each does. Where the take rests
+/// for long it left something out, which is no sign of another song. `rate` is in frames per second.
 #[must_use]
-pub fn along(guide: &[[f32; WIDTH]], lane: &[[f32; WIDTH]], path: &Path) -> f32 {
+pub fn along(guide: &[[f32; WIDTH]], lane: &[[f32; WIDTH]], path: &Path, rate: f64) -> f32 {
+    let rests = rests(lane, (LONG_REST_S * rate) as usize);
     let mean = |frames: &[[f32; WIDTH]], value: usize| {
         frames.iter().map(|frame| frame[value]).sum::<f32>() / frames.len().max(1) as f32
     };
     let centres: Vec<(f32, f32)> = (0..WIDTH).map(|value| (mean(guide, value), mean(lane, value))).collect();
     let (mut cross, mut one, mut other) = (0.0f32, 0.0f32, 0.0f32);
-    for (frame, at) in guide.iter().zip(&path.lane) {
-        let Some(theirs) = (*at >= 0.0).then(|| lane.get(at.round() as usize)).flatten() else { continue };
+    for (frame, at) in guide.iter().zip(&path.lane).filter(|(_, at)| **at >= 0.0) {
+        let at = at.round() as usize;
+        let Some(theirs) = lane.get(at).filter(|_| !rests[at]) else { continue };
         for (value, (mine, its)) in centres.iter().enumerate() {
             let (a, b) = (frame[value] - mine, theirs[value] - its);
             cross += a * b;
@@ -245,6 +251,28 @@ pub fn along(guide: &[[f32; WIDTH]], lane: &[[f32; WIDTH]], path: &Path) -> f32 
     }
     if one > 0.0 && other > 0.0 { cross / (one * other).sqrt() } else { 0.0 }
 }
+
+/// Which frames lie in a silence of at least `long` frames.
+fn rests(lane: &[[f32; WIDTH]], long: usize) -> Vec<bool> {
+    let mut rests = vec![false; lane.len()];
+    let mut from = 0;
+    for index in 0..=lane.len() {
+        let sounds =
+            lane.get(index).is_none_or(|frame| frame[..BANDS].iter().map(|v| v * v).sum::<f32>() > SILENT);
+        if sounds {
+            if index - from >= long {
+                rests[from..index].fill(true);
+            }
+            from = index + 1;
+        }
+    }
+    rests
+}
+
+/// A silence as long as this is no pause between phrases, in seconds.
+const LONG_REST_S: f64 = 3.0;
+/// Mean square of a scaled frame up to which it is silent.
+const SILENT: f32 = 0.005;
 
 fn distance(one: &[f32; WIDTH], other: &[f32; WIDTH]) -> f32 {
     let mut sums = [0.0f32; 8];

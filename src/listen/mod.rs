@@ -11,6 +11,7 @@
 //!
 //! Not here: what to do about any of it. That is decided in `command`.
 
+mod alike;
 mod confidence;
 mod ends;
 mod features;

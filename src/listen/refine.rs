@@ -149,6 +149,8 @@ struct Picture {
     levels: Vec<Frame>,
     slopes: Vec<Frame>,
     powers: Vec<f32>,
+    /// Weight of each moment.
+    window: Vec<f32>,
 }
 
 impl Picture {
@@ -180,7 +182,8 @@ impl Picture {
         let slopes: Vec<Frame> = inner.clone().map(slope).collect();
         let levels = inner.map(|index| weigh(frames[index])).collect();
         let powers = slopes.iter().map(|slope| slope.iter().map(|value| value * value).sum()).collect();
-        Picture { levels, slopes, powers }
+        let window = (0..slopes.len()).map(window).collect();
+        Picture { levels, slopes, powers, window }
     }
 
     /// How alike this picture and the stretch of `other` from `shift` on are.
@@ -188,15 +191,9 @@ impl Picture {
         let (mut cross, mut one, mut two, mut apart, mut total) = (0.0f32, 1e-6f32, 1e-6f32, 0.0f32, 0.0f32);
         for index in 0..self.slopes.len() {
             let Some(theirs) = other.slopes.get(index + shift) else { break };
-            let weight = window(index);
-            let mut product = 0.0;
-            let mut distance = 0.0;
+            let weight = self.window[index];
             let levels = &other.levels[index + shift];
-            for band in 0..BANDS {
-                product += self.slopes[index][band] * theirs[band];
-                let difference = self.levels[index][band] - levels[band];
-                distance += difference * difference;
-            }
+            let (product, distance) = compare((&self.slopes[index], theirs), (&self.levels[index], levels));
             cross += weight * product;
             one += weight * self.powers[index];
             two += weight * other.powers[index + shift];
@@ -205,6 +202,21 @@ impl Picture {
         }
         cross / (one * two).sqrt() - LEVELS * apart / total.max(1e-6)
     }
+}
+
+/// Sums over the bands: the product of the first two, the squared difference of the others; in eight lanes, so that it
+/// runs in registers.
+fn compare(slopes: (&Frame, &Frame), levels: (&Frame, &Frame)) -> (f32, f32) {
+    let (mut products, mut distances) = ([0.0f32; 8], [0.0f32; 8]);
+    for start in [0, 8] {
+        for lane in 0..8 {
+            let band = start + lane;
+            products[lane] += slopes.0[band] * slopes.1[band];
+            let difference = levels.0[band] - levels.1[band];
+            distances[lane] += difference * difference;
+        }
+    }
+    (products.iter().sum(), distances.iter().sum())
 }
 
 /// Lifts weak sound up: an onset is where sound begins, not where it is loud.

@@ -5,9 +5,11 @@
 
 use serde::{Deserialize, Serialize};
 
+pub use super::alike::Alike;
 pub use super::confidence::Evidence;
 pub use super::refine::Found;
 
+use super::alike::{self, Place};
 use super::confidence;
 use super::ends::{self, Loudness, Stretch};
 use super::features::{self, Frame, Levels, Reach, Scale};
@@ -18,7 +20,7 @@ use super::source::Source;
 use super::words::{self, Word};
 
 /// Version of the algorithm. Results that were kept carry it; a change of any number raises it.
-pub const VERSION: u32 = 3;
+pub const VERSION: u32 = 4;
 
 /// Frames read at a time.
 const BLOCK: usize = 1 << 16;
@@ -81,6 +83,12 @@ impl Listened {
         self.words.iter().map(scaled).collect()
     }
 
+    /// True if nothing of weight sounds from a moment on for so many samples of the low copy.
+    fn is_quiet(&self, from: f64, length: f64) -> bool {
+        let top = self.loudness.top(from, from + length);
+        top < self.loudness.noise + 10.0 || top < self.loudness.usual - 38.0
+    }
+
     fn seconds(&self, seconds: f64) -> f64 {
         seconds * f64::from(self.copy.rate)
     }
@@ -135,18 +143,6 @@ impl Matches {
     }
 }
 
-/// Whether two takes hold the same words.
-#[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, Deserialize)]
-#[serde(rename_all = "kebab-case")]
-pub enum Alike {
-    /// They do.
-    Yes,
-    /// They do not, or so little that no offset can be trusted.
-    No,
-    /// One of them is silent.
-    Silent,
-}
-
 /// Finds words of the guide, given in samples of the guide, in a lane. `progress` of cost: linear in length.
 #[must_use]
 pub fn match_words(guide: &Listened, words: &[Word], lane: &Listened) -> Matches {
@@ -173,17 +169,25 @@ pub fn match_words(guide: &Listened, words: &[Word], lane: &Listened) -> Matches
         vowels.push(vowel.map_or(0.0, |lag| lag - hit.lag));
         found.push((onset as f64, hit, Evidence { found: hit, away_ms, cost }));
     }
-    let mut likenesses: Vec<f32> = found.iter().map(|(_, hit, _)| hit.likeness).collect();
-    let usual = features::percentile(&mut likenesses, 0.5);
+    let bodies = Bodies { guide, path: &path, hop: hop as f64, rate, reach };
+    bodies.trust(words, &mut finder, &mut found);
     let silent = guide.words.is_empty() || lane.words.is_empty();
-    let alike = match (silent, likeness > LEAST_LIKENESS) {
-        (true, _) => Alike::Silent,
-        (false, true) => Alike::Yes,
-        (false, false) => Alike::No,
-    };
+    let usual = usual(lane, &found);
     let mut matches: Vec<Match> = (0..found.len())
-        .map(|index| finish(guide, words, lane, &found, index, (alike, usual, vowels[index])))
+        .map(|index| finish(guide, words, lane, &found, index, (usual, vowels[index])))
         .collect();
+    let heard = matches.iter().zip(words).filter(|(found, _)| !found.missing);
+    let places: Vec<Place> = heard
+        .map(|(found, word)| Place {
+            guide: word.onset as f64,
+            lane: found.onset,
+            confidence: found.confidence,
+        })
+        .collect();
+    let alike = if silent { Alike::Silent } else { alike::judge(likeness, &places) };
+    for found in matches.iter_mut().filter(|found| alike != Alike::Yes || found.missing) {
+        found.confidence = found.confidence.min(0.1);
+    }
     doubt_strangers(guide, words, &found, &mut matches);
     Matches {
         version: VERSION,
@@ -194,6 +198,58 @@ pub fn match_words(guide: &Listened, words: &[Word], lane: &Listened) -> Matches
         extra: extra(lane, &found, guide),
     }
 }
+
+/// A second look at the units of a copy, at their vowels.
+struct Bodies<'a> {
+    guide: &'a Listened,
+    path: &'a Path,
+    hop: f64,
+    rate: f64,
+    reach: usize,
+}
+
+impl Bodies<'_> {
+    /// Where a take is a copy whose pieces were slid, every unit has one lag. A unit that begins with the end of the
+    /// word before it has a cut inside: what its vowel says counts, which is most of it.
+    fn trust(&self, words: &[Word], finder: &mut Finder, found: &mut [(f64, Found, Evidence)]) {
+        let same = found.iter().filter(|(_, hit, _)| hit.same).count();
+        if (same as f64) < COPY * found.len() as f64 {
+            return;
+        }
+        let apart = self.guide.seconds(BODY_APART_S);
+        for (word, (onset, hit, evidence)) in words.iter().zip(found) {
+            let vowel = ((word.vowel / self.guide.copy.step) as f64).max(*onset + self.guide.seconds(0.03));
+            let (lag, _) = expected_lag(self.path, vowel / self.hop, self.rate);
+            let body = finder.find(vowel as usize, lag * self.hop, self.reach);
+            if clearer(&body, hit, apart) && (body.lag - hit.lag).abs() > apart {
+                *hit = body;
+                evidence.found = body;
+            }
+        }
+    }
+}
+
+/// True if what was found at a vowel is surer than what was found at its onset. Waveforms of one voice fit nearly as
+/// well a period of it away, which must not count.
+fn clearer(body: &Found, onset: &Found, apart: f64) -> bool {
+    match (onset.same, body.same) {
+        (true, true) => body.wave > onset.wave + CLEARER,
+        (false, true) => body.wave > SURE_WAVE || (body.lag - onset.lag).abs() > 3.0 * apart,
+        (true, false) => false,
+        (false, false) => body.likeness > BODY_ALIKE && body.likeness > onset.likeness,
+    }
+}
+
+/// Share of words whose waveforms fit from which on a take is a copy.
+const COPY: f64 = 0.2;
+/// How far the lags of onset and vowel lie apart in a copy to belong to two pieces, in seconds.
+const BODY_APART_S: f64 = 0.005;
+/// Waveforms of a vowel must fit by so much better than those of its onset.
+const CLEARER: f32 = 0.1;
+/// Waveforms that fit like this are no period of the voice away.
+const SURE_WAVE: f32 = 0.8;
+/// Slopes at least so alike say where a vowel is.
+const BODY_ALIKE: f32 = 0.5;
 
 /// Lowers the confidence in onsets that do not go with those around them; see [`confidence::doubt_strangers`].
 fn doubt_strangers(
@@ -212,11 +268,16 @@ fn doubt_strangers(
     matches.iter_mut().zip(confidences).for_each(|(found, confidence)| found.confidence = confidence);
 }
 
-/// Likeness of two takes below which they are not taken for the same song. A path finds something alike in any two
-/// takes: on made stacks other songs came to 0.68 at most, takes of one song and synthesiser to 0.70 at least.
-const LEAST_LIKENESS: f32 = 0.68;
 /// What it counts that takes are alike at one lag, without any bending, beside their likeness along the path.
 const AT_ONE_LAG: f32 = 0.3;
+
+/// How alike onsets of a take usually are; words that are left out do not count.
+fn usual(lane: &Listened, found: &[(f64, Found, Evidence)]) -> f32 {
+    let sounds = |onset: f64| !lane.is_quiet(onset, lane.seconds(0.15));
+    let heard = found.iter().filter(|(onset, hit, _)| sounds(onset + hit.lag));
+    let mut likenesses: Vec<f32> = heard.map(|(_, hit, _)| hit.likeness).collect();
+    features::percentile(&mut likenesses, 0.5)
+}
 
 fn finish(
     guide: &Listened,
@@ -224,7 +285,7 @@ fn finish(
     lane: &Listened,
     found: &[(f64, Found, Evidence)],
     index: usize,
-    (alike, usual, vowel_lag): (Alike, f32, f64),
+    (usual, vowel_lag): (f32, f64),
 ) -> Match {
     let step = guide.copy.step as f64;
     let (onset, hit, evidence) = found[index];
@@ -240,16 +301,14 @@ fn finish(
     let from = (sure + hit.lag).max(0.0);
     let other = Stretch { copy: &lane.copy, loudness: &lane.loudness, from, to: lane_to.max(from) };
     let (guide_end, end) = ends::pair(&mut ends::analyser(guide.copy.rate), one, other);
-    let top = lane.loudness.top(lane_onset, lane_onset + (guide_end - onset).max(guide.seconds(0.08)));
-    let missing = top < lane.loudness.noise + 10.0 || top < lane.loudness.usual - 38.0;
-    let trusted = alike == Alike::Yes && !missing;
+    let missing = lane.is_quiet(lane_onset, (guide_end - onset).max(guide.seconds(0.08)));
     Match {
         onset: lane_onset * step,
         vowel: (vowel + hit.lag + vowel_lag) * step,
         vowel_lag: vowel_lag * step,
         end: end * step,
         guide_end: guide_end * step,
-        confidence: if trusted { confidence } else { confidence.min(0.1) },
+        confidence,
         evidence,
         missing,
     }
@@ -299,7 +358,7 @@ fn path(guide: &Listened, lane: &Listened, scales: &(Scale, Scale)) -> (Path, f3
     let (one, two) = (describe(guide, &scales.0), describe(lane, &scales.1));
     let (lag, likeness) = matching::coarse_lag(&one, &two);
     let path = matching::align(&one, &two, lag, rate);
-    let along = matching::along(&one, &two, &path);
+    let along = matching::along(&one, &two, &path, rate);
     (path, along + AT_ONE_LAG * likeness)
 }
 

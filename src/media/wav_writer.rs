@@ -143,14 +143,16 @@ pub(crate) struct WavEncoder<W: Write + Seek> {
     sink: W,
     spec: WavSpec,
     bext: Option<Bext>,
+    /// What has been encoded and not written yet: the first so many bytes.
     block: Vec<u8>,
+    filled: usize,
     data_bytes: u64,
 }
 
 impl<W: Write + Seek> WavEncoder<W> {
     pub(crate) fn new(mut sink: W, spec: WavSpec, bext: Option<Bext>) -> io::Result<WavEncoder<W>> {
         sink.write_all(&header(spec, bext.as_ref(), 0))?;
-        Ok(WavEncoder { sink, spec, bext, block: Vec::with_capacity(BLOCK), data_bytes: 0 })
+        Ok(WavEncoder { sink, spec, bext, block: vec![0; BLOCK], filled: 0, data_bytes: 0 })
     }
 
     fn frame_bytes(&self) -> usize {
@@ -166,11 +168,11 @@ impl<W: Write + Seek> WavEncoder<W> {
         let frame_bytes = self.frame_bytes();
         let mut done = 0;
         while done < frames {
-            let room = (BLOCK - self.block.len()) / frame_bytes;
+            let room = (BLOCK - self.filled) / frame_bytes;
             let now = room.min(frames - done);
-            let old = self.block.len();
-            self.block.resize(old + now * frame_bytes, 0);
-            let out = &mut self.block[old..];
+            let old = self.filled;
+            self.filled += now * frame_bytes;
+            let out = &mut self.block[old..self.filled];
             match planes {
                 [mono] => encode(self.spec.format, &[&mono[done..done + now]], out),
                 [left, right] => {
@@ -180,7 +182,7 @@ impl<W: Write + Seek> WavEncoder<W> {
             }
             self.data_bytes += (now * frame_bytes) as u64;
             done += now;
-            if BLOCK - self.block.len() < frame_bytes {
+            if BLOCK - self.filled < frame_bytes {
                 self.flush_block()?;
             }
         }
@@ -188,17 +190,18 @@ impl<W: Write + Seek> WavEncoder<W> {
     }
 
     fn flush_block(&mut self) -> io::Result<()> {
-        self.sink.write_all(&self.block)?;
-        self.block.clear();
+        let block = self.block.get(..self.filled).unwrap_or_default();
+        self.sink.write_all(block)?;
+        self.filled = 0;
         Ok(())
     }
 
     /// Writes what is left and the true sizes; returns the sink.
     pub(crate) fn finish(mut self) -> io::Result<W> {
-        if self.data_bytes % 2 == 1 {
-            self.block.push(0);
-        }
         self.flush_block()?;
+        if self.data_bytes % 2 == 1 {
+            self.sink.write_all(&[0])?;
+        }
         self.sink.seek(SeekFrom::Start(0))?;
         self.sink.write_all(&header(self.spec, self.bext.as_ref(), self.data_bytes))?;
         self.sink.flush()?;

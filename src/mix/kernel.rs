@@ -251,26 +251,59 @@ impl Bus<'_> {
 /// Pans a lane's block (one slice: mono; two: left and right) with `gains` and adds it to the bus.
 /// Lanes added in the same order give the same bits. Realtime-safe.
 pub fn mix_into(gains: PanGains, block: &[&[f32]], bus: &mut Bus<'_>) {
+    let arch = pulp::Arch::new();
     match block {
         [] => {}
-        [mono] => {
-            // One loop for both sides: each sample is fetched and widened once.
-            let sums = bus.left.iter_mut().zip(bus.right.iter_mut());
-            for ((left, right), sample) in sums.zip(*mono) {
-                let sample = f64::from(*sample);
-                *left += sample * gains.left;
-                *right += sample * gains.right;
-            }
-        }
+        [mono] => arch.dispatch(AddMono { mono, gains, left: bus.left, right: bus.right }),
         [left, right, ..] => {
-            add(left, gains.left, bus.left);
-            add(right, gains.right, bus.right);
+            arch.dispatch(Add { samples: left, gain: gains.left, sums: bus.left });
+            arch.dispatch(Add { samples: right, gain: gains.right, sums: bus.right });
         }
     }
 }
 
-fn add(samples: &[f32], gain: f64, sums: &mut [f64]) {
-    sums.iter_mut().zip(samples).for_each(|(sum, sample)| *sum += f64::from(*sample) * gain);
+/// One loop for both sides: each sample is fetched and widened once. Compiled for what the processor has.
+struct AddMono<'a> {
+    mono: &'a [f32],
+    gains: PanGains,
+    left: &'a mut [f64],
+    right: &'a mut [f64],
+}
+
+impl pulp::WithSimd for AddMono<'_> {
+    type Output = ();
+
+    #[inline(always)]
+    fn with_simd<S: pulp::Simd>(self, _: S) {
+        let AddMono { mono, gains, left, right } = self;
+        let frames = mono.len().min(left.len()).min(right.len());
+        let (mono, left, right) = (&mono[..frames], &mut left[..frames], &mut right[..frames]);
+        for index in 0..frames {
+            let sample = f64::from(mono[index]);
+            left[index] += sample * gains.left;
+            right[index] += sample * gains.right;
+        }
+    }
+}
+
+/// One side.
+struct Add<'a> {
+    samples: &'a [f32],
+    gain: f64,
+    sums: &'a mut [f64],
+}
+
+impl pulp::WithSimd for Add<'_> {
+    type Output = ();
+
+    #[inline(always)]
+    fn with_simd<S: pulp::Simd>(self, _: S) {
+        let frames = self.samples.len().min(self.sums.len());
+        let (samples, sums) = (&self.samples[..frames], &mut self.sums[..frames]);
+        for index in 0..frames {
+            sums[index] += f64::from(samples[index]) * self.gain;
+        }
+    }
 }
 
 /// Pans a lane's block (one slice: mono; two: left and right) with `gains` into `left` and `right`: what

@@ -49,9 +49,16 @@ impl Dither {
                 Ok(block) if steady && block.iter().all(|sample| sample.abs() <= LOUDEST) => {
                     self.steady(block)
                 }
+                // At rest, and nothing is lost: most of a recording that no gain or tone touches.
+                Ok(block) if self.rest == 0 && self.fits(block) => {}
                 _ => self.each(block),
             }
         }
+    }
+
+    /// True if the target holds a block as it is.
+    fn fits(&self, block: &[f32; BLOCK]) -> bool {
+        self.arch.dispatch(Fits { scale: self.scale, block })
     }
 
     /// A block of which every sample is dithered, whether it fits or not: all at once.
@@ -68,7 +75,7 @@ impl Dither {
     fn each(&mut self, samples: &mut [f32]) {
         for sample in samples {
             let scaled = f64::from(*sample) * self.scale;
-            if scaled == scaled.round_ties_even() {
+            if scaled == rounded(scaled) {
                 if self.rest == 0 {
                     continue;
                 }
@@ -81,7 +88,7 @@ impl Dither {
             self.dithered += 1;
             self.random = self.random.wrapping_add(STEP);
             // No negative zero, as side by side.
-            let noisy = (scaled + noise(self.random)).round_ties_even() + 0.0;
+            let noisy = rounded(scaled + noise(self.random)) + 0.0;
             #[expect(clippy::cast_possible_truncation, reason = "up to 24 bits fit f32 exactly")]
             let value = (noisy.clamp(-self.scale, self.scale - 1.0) / self.scale) as f32;
             *sample = value;
@@ -104,17 +111,57 @@ impl pulp::WithSimd for Steady<'_> {
         let Steady { scale, random, block } = self;
         let step = 1.0 / scale;
         let mut last = [0u32; BLOCK];
-        for (number, (sample, last)) in (1u32..).zip(block.iter_mut().zip(&mut last)) {
-            let scaled = f64::from(*sample) * scale;
-            *last = if scaled == nearest(scaled) { 0 } else { number };
+        // Told by number: the compiler brings such a loop in whole, chains of iterators it does not.
+        for index in 0..BLOCK {
+            let number = index as u32 + 1;
+            let scaled = f64::from(block[index]) * scale;
+            last[index] = if scaled == nearest(scaled) { 0 } else { number };
             let noisy = nearest(scaled + noise(random.wrapping_add(STEP.wrapping_mul(u64::from(number)))));
             #[expect(clippy::cast_possible_truncation, reason = "up to 24 bits fit f32 exactly")]
             // Times a power of two, so that nothing is rounded that a division would not round.
-            let value = (noisy.max(-scale).min(scale - 1.0) * step) as f32;
-            *sample = value;
+            let value = (held(noisy, -scale, scale - 1.0) * step) as f32;
+            block[index] = value;
         }
-        last.iter().fold(0, |most, last| most.max(*last))
+        let mut most = 0;
+        for number in last {
+            most = most.max(number);
+        }
+        most
     }
+}
+
+/// A number held between two others by comparisons alone, since here is no number that is none.
+#[inline(always)]
+fn held(value: f64, least: f64, most: f64) -> f64 {
+    let value = if value < least { least } else { value };
+    if value > most { most } else { value }
+}
+
+/// Whether a block fits, compiled for what the processor has.
+struct Fits<'a> {
+    scale: f64,
+    block: &'a [f32; BLOCK],
+}
+
+impl pulp::WithSimd for Fits<'_> {
+    type Output = bool;
+
+    #[inline(always)]
+    fn with_simd<S: pulp::Simd>(self, _: S) -> bool {
+        let mut misfits = 0u32;
+        for sample in self.block {
+            let scaled = f64::from(*sample) * self.scale;
+            // No number is not itself; what is too loud for the sum to round is left to be looked at one by one.
+            misfits += u32::from(!(sample.abs() <= LOUDEST && scaled == nearest(scaled)));
+        }
+        misfits == 0
+    }
+}
+
+/// The nearest integer of any number, of two the even one; from 2^51 on a number is one already, or none at all.
+#[inline(always)]
+fn rounded(value: f64) -> f64 {
+    if value.abs() < 2_251_799_813_685_248.0 { nearest(value) } else { value }
 }
 
 /// The nearest integer, of two the even one, by the rounding of an addition: a call less than the library's, and side by side.

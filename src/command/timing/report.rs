@@ -29,7 +29,7 @@ pub struct LaneReport {
     pub name: String,
     /// Name of its file.
     pub file: String,
-    /// Whether it holds the guide's words: `yes`, `no` or `silent`.
+    /// Whether it holds the guide's words: `yes`, `no`, `other-tempo` or `silent`.
     pub alike: Alike,
     /// Its words.
     pub words: Vec<WordReport>,
@@ -252,6 +252,8 @@ impl LaneReport {
         match self.alike {
             Alike::Yes => {}
             Alike::No => text.push_str("  does not hold the guide's words; no offset can be trusted\n"),
+            Alike::OtherTempo => text
+                .push_str("  is much faster or slower than the guide; no slide can bring its words home\n"),
             Alike::Silent => text.push_str("  is silent, or the guide is\n"),
         }
         text.push_str("  word        at      offset     end   sure  early ");

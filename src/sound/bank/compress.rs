@@ -10,7 +10,7 @@ use super::{DB_PER_OCTAVE, Lines, Ramp, Room, decay, smooth_power};
 use crate::song::Tone;
 use crate::song::tone::{Compress, Detector, Stage};
 use crate::sound::biquad::Biquad;
-use crate::sound::wide::{Narrow, Wide};
+use crate::sound::wide::{Narrow, Wide, exp2, log2, several};
 
 /// Seconds over which an rms detector averages.
 const WINDOW_S: f64 = 0.01;
@@ -118,33 +118,81 @@ fn want<const ALL: bool>(
     buffer: &[Wide],
     out: &mut Lines,
 ) {
-    let [mut s1, mut s2, mut power, mut held, reduction] = *state;
-    let release_new = Wide::all(1.0) - p[RELEASE];
-    let (threshold, slope) = (p[THRESHOLD].narrow(), p[SLOPE].narrow());
-    let (knee, knee_curve) = (p[KNEE].narrow(), p[KNEE_CURVE].narrow());
-    let half_knee = knee * Narrow::all(0.5);
-    for (x, out) in buffer.iter().zip(out) {
-        let mut heard = *x;
-        if ALL {
-            heard = p[0] * *x + s1;
-            s1 = (p[1] * *x + s2) - p[3] * heard;
-            s2 = p[2] * *x - p[4] * heard;
-        }
-        let now = heard * heard;
-        power = if ALL {
-            let now = now.max(link * now.neighbours());
-            (p[PEAK] * now).max(p[POWER_OLD] * power + p[POWER_NEW] * now)
-        } else {
-            now
-        };
-        let over = power.narrow().max(Narrow::all(SILENCE)).log2() - threshold;
-        let bend = (over + half_knee).max(Narrow::all(0.0)).min(knee);
-        let wanted = slope * (bend * bend * knee_curve + (over - half_knee).max(Narrow::all(0.0)));
-        let wanted = wanted.wide();
-        held = wanted.max(p[RELEASE] * held + release_new * wanted);
-        *out = held;
+    let knee = p[KNEE].narrow();
+    let wish = Wish {
+        p,
+        link,
+        threshold: p[THRESHOLD].narrow(),
+        slope: p[SLOPE].narrow(),
+        knee,
+        half_knee: knee * Narrow::all(0.5),
+        knee_curve: p[KNEE_CURVE].narrow(),
+        release_new: Wide::all(1.0) - p[RELEASE],
+    };
+    let whole = buffer.len() / 2 * 2;
+    let (pairs, rest) = buffer.as_chunks::<2>();
+    let (outs, _) = out.as_chunks_mut::<2>();
+    // Told by number: the compiler brings such a loop in whole, chains of iterators it does not.
+    for k in 0..pairs.len().min(outs.len()) {
+        wish.take::<ALL, 2>(state, &pairs[k], &mut outs[k]);
     }
-    *state = [s1, s2, power, held, reduction];
+    if let [sample] = rest {
+        wish.take::<ALL, 1>(state, &[*sample], std::array::from_mut(&mut out[whole]));
+    }
+}
+
+/// What [`want`] needs to know, in the forms that it needs it in.
+struct Wish<'a> {
+    p: &'a [Wide; PARAMS],
+    link: Wide,
+    threshold: Narrow,
+    slope: Narrow,
+    knee: Narrow,
+    half_knee: Narrow,
+    knee_curve: Narrow,
+    release_new: Wide,
+}
+
+impl Wish<'_> {
+    /// Several samples in a row.
+    #[inline(always)]
+    fn take<const ALL: bool, const N: usize>(
+        &self,
+        state: &mut [Wide; STATE],
+        samples: &[Wide; N],
+        out: &mut [Wide; N],
+    ) {
+        let (p, nothing) = (self.p, Narrow::all(0.0));
+        let [s1, s2, power, held, _] = state;
+        let mut powers = [nothing; N];
+        for k in 0..N {
+            let mut heard = samples[k];
+            if ALL {
+                heard = p[0] * samples[k] + *s1;
+                *s1 = (p[1] * samples[k] + *s2) - p[3] * heard;
+                *s2 = p[2] * samples[k] - p[4] * heard;
+            }
+            let now = heard * heard;
+            *power = if ALL {
+                let now = now.max(self.link * now.neighbours());
+                (p[PEAK] * now).max(p[POWER_OLD] * *power + p[POWER_NEW] * now)
+            } else {
+                now
+            };
+            powers[k] = power.narrow().max(Narrow::all(SILENCE));
+        }
+        let level = log2(powers);
+        let over: [Narrow; N] = several(|k| level[k] - self.threshold);
+        let bend: [Narrow; N] = several(|k| (over[k] + self.half_knee).max(nothing).min(self.knee));
+        let wanted: [Narrow; N] = several(|k| {
+            self.slope * (bend[k] * bend[k] * self.knee_curve + (over[k] - self.half_knee).max(nothing))
+        });
+        for k in 0..N {
+            let wanted = wanted[k].wide();
+            *held = wanted.max(p[RELEASE] * *held + self.release_new * wanted);
+            out[k] = *held;
+        }
+    }
 }
 
 /// Smooths the reduction by the attack and applies it.
@@ -156,15 +204,40 @@ fn apply<const ALL: bool>(
     held: &Lines,
     ramps: [Ramp; 2],
 ) {
+    let (fours, rest) = buffer.as_chunks_mut::<4>();
+    let (held_fours, _) = held.as_chunks::<4>();
+    let count = fours.len().min(held_fours.len());
+    for k in 0..count {
+        squeeze::<ALL, 4>(p, state, &mut fours[k], &held_fours[k], k * 4, ramps);
+    }
+    #[expect(clippy::needless_range_loop, reason = "loops told by number are brought in whole")]
+    for k in 0..rest.len() {
+        let at = count * 4 + k;
+        squeeze::<ALL, 1>(p, state, std::array::from_mut(&mut rest[k]), &[held[at]], at, ramps);
+    }
+}
+
+/// [`apply`] for several samples in a row, the first of which has a number in its piece.
+#[inline(always)]
+fn squeeze<const ALL: bool, const N: usize>(
+    p: &[Wide; PARAMS],
+    reduction: &mut Wide,
+    samples: &mut [Wide; N],
+    held: &[Wide; N],
+    number: usize,
+    ramps: [Ramp; 2],
+) {
     let one = Wide::all(1.0);
     let attack_new = one - p[ATTACK];
-    let mut reduction = *state;
-    for (index, (sample, held)) in buffer.iter_mut().zip(held).enumerate() {
-        reduction = p[ATTACK] * reduction + attack_new * *held;
-        let makeup = if ALL { p[MAKEUP] + ramps[0].at(index) } else { p[MAKEUP] };
-        let mix = if ALL { p[MIX] + ramps[1].at(index) } else { p[MIX] };
-        let gain = (makeup - reduction * Wide::all(0.5)).narrow().exp2().wide();
-        *sample = *sample + *sample * (mix * (gain - one));
+    let mut octaves = [Narrow::all(0.0); N];
+    for k in 0..N {
+        *reduction = p[ATTACK] * *reduction + attack_new * held[k];
+        let makeup = if ALL { p[MAKEUP] + ramps[0].at(number + k) } else { p[MAKEUP] };
+        octaves[k] = (makeup - *reduction * Wide::all(0.5)).narrow();
     }
-    *state = reduction;
+    let gains = exp2(octaves);
+    for k in 0..N {
+        let mix = if ALL { p[MIX] + ramps[1].at(number + k) } else { p[MIX] };
+        samples[k] = samples[k] + samples[k] * (mix * (gains[k].wide() - one));
+    }
 }

@@ -14,7 +14,7 @@ use super::{DB_PER_OCTAVE, Hear, Lines, Room, decay, smooth_power};
 use crate::song::Tone;
 use crate::song::tone::{Deess, DeessShape, Stage, q_of_octaves};
 use crate::sound::biquad::Biquad;
-use crate::sound::wide::{Narrow, Wide};
+use crate::sound::wide::{Narrow, Wide, exp2, log2, several};
 
 /// Seconds over which the band's power is averaged.
 const WINDOW_S: f64 = 0.002;
@@ -216,20 +216,58 @@ fn listen<const ALL: bool>(
 /// From the band's power to the reduction that is wanted, held at its release.
 #[inline(always)]
 fn want<const ALL: bool>(p: &[Wide; PARAMS], state: &mut Wide, levels: &mut [Wide], voices: &Lines) {
-    let release_new = Wide::all(1.0) - p[RELEASE];
-    let (threshold, slope, cap) = (p[THRESHOLD].narrow(), p[SLOPE].narrow(), p[CAP].narrow());
-    let relative = p[RELATIVE].narrow();
-    let mut held = *state;
-    for (level, voice) in levels.iter_mut().zip(voices) {
-        let mut over = level.narrow().max(Narrow::all(SILENCE)).log2() - threshold;
-        if ALL {
-            over = over - relative * voice.narrow().max(Narrow::all(VOICE_FLOOR)).log2();
-        }
-        let wanted = (slope * over).max(Narrow::all(0.0)).min(cap).wide();
-        held = wanted.max(p[RELEASE] * held + release_new * wanted);
-        *level = held;
+    let wish = Wish {
+        threshold: p[THRESHOLD].narrow(),
+        slope: p[SLOPE].narrow(),
+        cap: p[CAP].narrow(),
+        relative: p[RELATIVE].narrow(),
+        release: p[RELEASE],
+        release_new: Wide::all(1.0) - p[RELEASE],
+    };
+    let whole = levels.len() / 2 * 2;
+    let (pairs, rest) = levels.as_chunks_mut::<2>();
+    let (voice_pairs, _) = voices.as_chunks::<2>();
+    // Told by number: the compiler brings such a loop in whole, chains of iterators it does not.
+    for k in 0..pairs.len().min(voice_pairs.len()) {
+        wish.take::<ALL, 2>(state, &mut pairs[k], &voice_pairs[k]);
     }
-    *state = held;
+    if let [level] = rest {
+        wish.take::<ALL, 1>(state, std::array::from_mut(level), &[voices[whole]]);
+    }
+}
+
+/// What [`want`] needs to know, in the forms that it needs it in.
+struct Wish {
+    threshold: Narrow,
+    slope: Narrow,
+    cap: Narrow,
+    relative: Narrow,
+    release: Wide,
+    release_new: Wide,
+}
+
+impl Wish {
+    /// Several samples in a row.
+    #[inline(always)]
+    fn take<const ALL: bool, const N: usize>(
+        &self,
+        held: &mut Wide,
+        levels: &mut [Wide; N],
+        voices: &[Wide; N],
+    ) {
+        let level = log2::<N>(several(|k| levels[k].narrow().max(Narrow::all(SILENCE))));
+        let mut over: [Narrow; N] = several(|k| level[k] - self.threshold);
+        if ALL {
+            let voice = log2::<N>(several(|k| voices[k].narrow().max(Narrow::all(VOICE_FLOOR))));
+            over = several(|k| over[k] - self.relative * voice[k]);
+        }
+        let wanted: [Narrow; N] = several(|k| (self.slope * over[k]).max(Narrow::all(0.0)).min(self.cap));
+        for k in 0..N {
+            let wanted = wanted[k].wide();
+            *held = wanted.max(self.release * *held + self.release_new * wanted);
+            levels[k] = *held;
+        }
+    }
 }
 
 /// Smooths the reduction by the attack and takes it off the band.
@@ -242,24 +280,58 @@ fn apply<const ALL: bool>(
     tops: &Lines,
     levels: &Lines,
 ) {
-    let one = Narrow::all(1.0);
-    let attack_new = Wide::all(1.0) - p[ATTACK];
-    let bell = p[BELL].narrow();
-    let mut reduction = *state;
-    for (sample, ((part, top), held)) in buffer.iter_mut().zip(parts.iter().zip(tops).zip(levels)) {
-        reduction = p[ATTACK] * reduction + attack_new * *held;
-        // An octave of power is half a one of amplitude: the root of the gain is a quarter of it.
-        let root = (reduction.narrow() * Narrow::all(-0.25)).exp2();
-        let less = root - one;
-        if ALL {
-            let of_part = (less * (one + bell * root)).wide();
-            let of_top = (less * (one + root)).wide();
-            let change = of_part * *part + of_top * *top;
-            let band = *part + *top;
-            *sample = p[HEAR_INPUT] * *sample + p[HEAR_CHANGE] * change + p[HEAR_BAND] * band;
-        } else {
-            *sample = *sample + (less * (one + root)).wide() * *part;
+    let take = Take { p, bell: p[BELL].narrow(), attack_new: Wide::all(1.0) - p[ATTACK] };
+    let (fours, rest) = buffer.as_chunks_mut::<4>();
+    let (four_parts, four_tops, four_levels) =
+        (parts.as_chunks::<4>().0, tops.as_chunks::<4>().0, levels.as_chunks::<4>().0);
+    let count = fours.len().min(four_parts.len());
+    for k in 0..count {
+        take.off::<ALL, 4>(state, &mut fours[k], &four_parts[k], &four_tops[k], &four_levels[k]);
+    }
+    #[expect(clippy::needless_range_loop, reason = "loops told by number are brought in whole")]
+    for k in 0..rest.len() {
+        let (sample, at) = (std::array::from_mut(&mut rest[k]), count * 4 + k);
+        take.off::<ALL, 1>(state, sample, &[parts[at]], &[tops[at]], &[levels[at]]);
+    }
+}
+
+/// What [`apply`] needs to know, in the forms that it needs it in.
+struct Take<'a> {
+    p: &'a [Wide; PARAMS],
+    bell: Narrow,
+    attack_new: Wide,
+}
+
+impl Take<'_> {
+    /// Several samples in a row.
+    #[inline(always)]
+    fn off<const ALL: bool, const N: usize>(
+        &self,
+        reduction: &mut Wide,
+        samples: &mut [Wide; N],
+        parts: &[Wide; N],
+        tops: &[Wide; N],
+        held: &[Wide; N],
+    ) {
+        let (p, one) = (self.p, Narrow::all(1.0));
+        let mut quarters = [Narrow::all(0.0); N];
+        for k in 0..N {
+            *reduction = p[ATTACK] * *reduction + self.attack_new * held[k];
+            // An octave of power is half a one of amplitude: the root of the gain is a quarter of it.
+            quarters[k] = reduction.narrow() * Narrow::all(-0.25);
+        }
+        let root = exp2(quarters);
+        for k in 0..N {
+            let less = root[k] - one;
+            if ALL {
+                let of_part = (less * (one + self.bell * root[k])).wide();
+                let of_top = (less * (one + root[k])).wide();
+                let change = of_part * parts[k] + of_top * tops[k];
+                let band = parts[k] + tops[k];
+                samples[k] = p[HEAR_INPUT] * samples[k] + p[HEAR_CHANGE] * change + p[HEAR_BAND] * band;
+            } else {
+                samples[k] = samples[k] + (less * (one + root[k])).wide() * parts[k];
+            }
         }
     }
-    *state = reduction;
 }
