@@ -124,7 +124,8 @@ fn grow(by: &str, figures: Vec<(u64, Vec<Took>)>) {
         let (less, more) = (&less[index], &more[index]);
         let steps = (*large as f64 / *small as f64).ln();
         let time = (more.cpu / less.cpu).ln() / steps;
-        let memory = (more.peak / less.peak).ln() / steps;
+        // What is over at once is not seen at its peak; the program itself has about so much.
+        let memory = (more.peak.max(8.0) / less.peak.max(8.0)).ln() / steps;
         println!("{:<34} time grows as {by}^{time:.2}, memory as {by}^{memory:.2}", more.what);
         let what = format!("growth with {by} ({small} to {large}), {}", more.what);
         rows::row_of(&what, time, "exponent", more.most, &format!("memory: {memory:.2}"), Some(more.peak));
@@ -258,10 +259,9 @@ impl Stack {
             }
             std::thread::sleep(Duration::from_millis(50));
         }
-        println!("{what:<34} peaks of all lanes {:.1} s after it", (seen - patience).as_secs_f64());
         let (cpu, peak) = live.id().map_or((0.0, 0.0), |id| (cpu_of(id).0, peak_of(id).unwrap_or(0.0)));
         let what = if first { "screen, first time: first frame" } else { "screen, again: first frame" };
-        println!("{what:<34} peaks of all lanes {:.1} s after it", patience.elapsed().as_secs_f64());
+        println!("{what:<34} peaks of all lanes {:.1} s after it", (seen - patience).as_secs_f64());
         live.quit();
         Took { what, cpu, wall, peak, most: Goal::Open }
     }
@@ -336,7 +336,7 @@ fn write_take(path: &Path, rate: u32, seconds: u64, seed: u32) {
     for second in 0..seconds {
         for (place, sample) in block.iter_mut().enumerate() {
             x = x.wrapping_mul(1_664_525).wrapping_add(1_013_904_223);
-            let level = if (second as u32 + seed) % 5 == 0 { 0.000_1 } else { 0.02 };
+            let level = if (second as u32 + seed).is_multiple_of(5) { 0.000_1 } else { 0.02 };
             let swell = (place as f32 / rate as f32 * std::f32::consts::PI).sin();
             *sample = level * swell * ((x >> 8) as f32 / 8_388_608.0 - 1.0);
         }
