@@ -4,13 +4,20 @@
 #
 #   tests/fresh.sh               all but the README's `tests/run`, which takes long
 #   tests/fresh.sh --with-tests  that too
+#   tests/fresh.sh --warm        with the crates and the target folder that are at hand: to try the later lines in a minute
 #
 # Three lines need a hand: `tautline open` gets a pseudo-terminal and, once it is up, the key that leaves; `tautline
 # audition` loops until it is stopped, so it is stopped; both may say that there is no sound device (exit code 4).
 set -euo pipefail
 here=$(cd "$(dirname "$0")/.." && pwd)
-with_tests=false
-[ "${1:-}" = --with-tests ] && with_tests=true
+with_tests=false warm=false
+for word in "$@"; do
+    case "$word" in
+        --with-tests) with_tests=true ;;
+        --warm) warm=true ;;
+        *) echo "fresh: what is $word?" >&2; exit 2 ;;
+    esac
+done
 
 work=$(mktemp -d "${TMPDIR:-/tmp}/tautline-fresh.XXXXXX")
 trap 'rm -rf "$work"' EXIT
@@ -25,6 +32,10 @@ surroundings=(
     RUSTUP_HOME="$toolchain" RUSTUP_TOOLCHAIN="$(rustup show active-toolchain 2>/dev/null | cut -d' ' -f1)"
     CARGO_HOME="$work/home/.cargo" PATH="$work/home/.cargo/bin:$cargo_bin:/usr/local/sbin:/usr/local/bin:/usr/sbin:/usr/bin:/sbin:/bin"
 )
+if $warm; then
+    # Installing still goes to the empty home.
+    surroundings+=(CARGO_HOME="${CARGO_HOME:-$HOME/.cargo}" CARGO_INSTALL_ROOT="$work/home/.cargo" CARGO_TARGET_DIR="${CARGO_TARGET_DIR:-$here/target}")
+fi
 
 fail() { echo "fresh: FAILED: $*" >&2; exit 1; }
 count=0
@@ -43,8 +54,9 @@ follow() {
             return 0
             ;;
         "tautline open "*)
-            { sleep 8; printf '\021'; sleep 5; } \
-                | (cd "$folder" && timeout 60 "${surroundings[@]}" script -qefc "${line%%#*}" /dev/null) >"$work/said" 2>&1 || code=$?
+            # However long the screen takes to come up on this machine: the key is pressed until it is heard.
+            { trap '' PIPE; for _ in {1..20}; do sleep 3; printf '\021' || break; done; } 2>/dev/null \
+                | (cd "$folder" && timeout 70 "${surroundings[@]}" script -qefc "${line%%#*}" /dev/null) >"$work/said" 2>&1 || code=$?
             [ "$code" = 0 ] || [ "$code" = 4 ] || { tail -n 5 "$work/said"; fail "$line: exit code $code"; }
             ;;
         "tautline audition "*)

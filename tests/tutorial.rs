@@ -8,7 +8,7 @@ use std::path::{Path, PathBuf};
 use std::process::Command;
 use std::time::{Duration, Instant};
 
-use live::{Live, Start};
+use live::{Live, Start, spell};
 
 const TUTORIAL: &str = include_str!("../demo/TUTORIAL.md");
 
@@ -44,43 +44,18 @@ fn steps(text: &str) -> Vec<Step<'_>> {
 }
 
 /// The bytes that a terminal sends for a key; `None`: it is no key.
-fn bytes(key: &str) -> Option<Vec<u8>> {
-    let fixed: &[u8] = match key {
-        "enter" => b"\r",
-        "esc" => b"\x1b",
-        "tab" => b"\t",
-        "space" => b" ",
-        "backspace" => b"\x7f",
-        "delete" => b"\x1b[3~",
-        "up" => b"\x1b[A",
-        "down" => b"\x1b[B",
-        "right" => b"\x1b[C",
-        "left" => b"\x1b[D",
-        "shift-right" => b"\x1b[1;2C",
-        "shift-left" => b"\x1b[1;2D",
-        "home" => b"\x1b[H",
-        "end" => b"\x1b[F",
-        "f1" => b"\x1bOP",
-        "f2" => b"\x1bOQ",
-        "f3" => b"\x1bOR",
-        "f4" => b"\x1bOS",
-        "f5" => b"\x1b[15~",
-        "ctrl-q" => b"\x11",
-        _ => {
-            let mut chars = key.chars();
-            return (chars.next().is_some() && chars.next().is_none()).then(|| key.as_bytes().to_vec());
-        }
-    };
-    Some(fixed.to_vec())
+fn bytes(key: &str) -> Option<&[u8]> {
+    let spelled = spell(key);
+    (spelled != key.as_bytes() || key.chars().count() == 1).then_some(spelled)
 }
 
 /// Keys in a row, or a command line.
 fn hands(live: &mut Live, typed: &str) {
-    let keys: Option<Vec<Vec<u8>>> = typed.split(' ').map(bytes).collect();
+    let keys: Option<Vec<&[u8]>> = typed.split(' ').map(bytes).collect();
     match keys {
         Some(keys) => {
             for key in keys {
-                live.send(&key);
+                live.send(key);
                 if typed != "ctrl-q" {
                     pause(live);
                 }

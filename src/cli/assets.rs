@@ -13,7 +13,7 @@ use super::progress::Bar;
 use super::{CliError, folders};
 use crate::edit::Session;
 use crate::handoff::AssetFile;
-use crate::media::{self, MediaErrorKind, Progress};
+use crate::media::{self, Progress};
 use crate::song::{Asset, AssetId};
 
 /// Two changes of a file may bear one time if they are closer than this: the coarsest file systems count in 2 s.
@@ -116,15 +116,16 @@ pub fn working_copy(asset: &Asset, rate: u32, folder: &Path) -> Result<AssetFile
 
 /// `Ok(Some)`: hashed and the same. `Ok(None)`: the stamp vouches for it.
 fn verify_one(asset: &Asset, path: &Path, known: Option<&Stamp>) -> Result<Option<Stamp>, Trouble> {
-    let metadata = match fs::metadata(path) {
-        Ok(metadata) => metadata,
-        Err(error) => {
-            return Err(Trouble::Missing(format!(
-                "{}: {error}; put the recording back where the session expects it, or correct its path in the session file",
-                path.display()
-            )));
-        }
+    let missing = |why: &str| {
+        Trouble::Missing(format!(
+            "{}: {why}; put the recording back where the session expects it, or correct its path in the session file",
+            path.display()
+        ))
     };
+    let metadata = fs::metadata(path).map_err(|error| missing(&error.to_string()))?;
+    if !metadata.is_file() {
+        return Err(missing("what stands in its place is no file"));
+    }
     if let Some(known) = known
         && known.blake3 == asset.blake3
         && (known.bytes, known.modified_ns, known.changed_ns)
@@ -144,7 +145,6 @@ fn verify_one(asset: &Asset, path: &Path, known: Option<&Stamp>) -> Result<Optio
     match media::hash_file(path) {
         Ok(hash) if hash == asset.blake3 => Ok(stamp(path, &hash)),
         Ok(_) => Err(changed("its content is another one")),
-        Err(error) if error.kind() == MediaErrorKind::Missing => Err(Trouble::Missing(error.to_string())),
         Err(error) => Err(Trouble::Missing(error.to_string())),
     }
 }

@@ -9,7 +9,7 @@ use serde::Serialize;
 use super::hearing::Ears;
 use super::progress::Bar;
 use super::sources::Sources;
-use super::{CliError, assets, bounce, folders, intake_cache, opening, output};
+use super::{CliError, assets, folders, hand_off, intake_cache, opening, output};
 use crate::command::{Context, Hearing, show_seconds, timing};
 use crate::edit::{Access, Session};
 use crate::handoff::{AssetFile, CheckRequest, Finding, Intake, Severity, check, timing_findings};
@@ -98,7 +98,7 @@ fn look(
     copies: &[AssetFile],
     levels: bool,
 ) -> Result<Vec<Finding>, CliError> {
-    let violations = bounce::violations(session, song);
+    let violations = hand_off::violations(session, song);
     let ears = Ears::new(session, folder);
     // Those that cannot be listened to are named lane by lane.
     let there: Vec<AssetId> = copies.iter().map(|copy| copy.id).collect();

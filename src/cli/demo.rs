@@ -4,7 +4,7 @@ use std::fs;
 use std::io::IsTerminal;
 use std::path::{Path, PathBuf};
 
-use super::bounce::{self, Target};
+use super::hand_off::{self, Target};
 use super::{CliError, new, open, output, run};
 use crate::edit::{Access, Store};
 
@@ -121,7 +121,7 @@ fn edit(session: &Path) -> Result<String, CliError> {
 fn write(session: &Path, to: &Path) -> Result<PathBuf, CliError> {
     let (store, _) = Store::open(session, Access::Read)?;
     let (head, song) = (store.session().history.head(), store.session().song().clone());
-    let delivered = bounce::write(&store, head, song, &Target::plain(to))?;
-    output::text(&bounce::describe(&delivered))?;
+    let delivered = hand_off::write(&store, head, song, &Target::plain(to))?;
+    output::text(&hand_off::describe(&delivered))?;
     Ok(delivered.bounce.files.into_iter().last().map(|file| file.path).unwrap_or_default())
 }

@@ -15,6 +15,7 @@ mod doctor;
 mod error;
 mod facts;
 mod folders;
+mod hand_off;
 mod hearing;
 mod help;
 mod intake_cache;

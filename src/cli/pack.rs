@@ -4,7 +4,7 @@ use std::collections::HashSet;
 use std::path::{Path, PathBuf};
 use std::time::UNIX_EPOCH;
 
-use super::bounce::{self, Notes};
+use super::hand_off::{self, Notes};
 use super::progress::{Bar, stop_on_interrupt};
 use super::sources::{self, Sources};
 use super::{CliError, assets, check, opening, output, run};
@@ -71,7 +71,7 @@ pub fn main(args: &Args) -> Result<(), CliError> {
     };
     let mut text = Vec::new();
     packed.write_json(&mut text).map_err(|error| CliError::output(error.to_string()))?;
-    let name = bounce::session_name(&store);
+    let name = hand_off::session_name(&store);
     files.insert(0, (name.clone(), Content::Bytes(text)));
     files.extend(takes);
     let count = files.len();
@@ -140,7 +140,7 @@ fn sheet(store: &Store, sources: &Sources, copies: &[AssetFile]) -> Result<Strin
         },
     };
     let findings = check::findings_known(session, song, store.folder(), sources, copies)?;
-    let (template, name) = (bounce::template()?, bounce::session_name(store));
+    let (template, name) = (hand_off::template()?, hand_off::session_name(store));
     let when = run::now().replace('T', " ").replace('Z', " UTC");
     let parts = SheetParts {
         template: &template,
@@ -149,8 +149,8 @@ fn sheet(store: &Store, sources: &Sources, copies: &[AssetFile]) -> Result<Strin
         session: &name,
         when: &when,
     };
-    let facts = bounce::facts_of(session, song, store.folder());
-    let timeline = bounce::timeline(session, song, head, sources, &facts);
+    let facts = hand_off::facts_of(session, song, store.folder());
+    let timeline = hand_off::timeline(session, song, head, sources, &facts);
     Ok(sheet_alone(&request, &timeline, &parts, &Bar::new("measuring"))?)
 }
 

@@ -149,3 +149,60 @@ fn pairs(request: &CheckRequest, measured: &Levels, findings: &mut Vec<Finding>)
         findings.push(Finding { fix, ..finding(Severity::Warning, code, Some(lane), text) });
     }
 }
+
+#[cfg(test)]
+mod tests {
+    use std::sync::Arc;
+
+    use super::*;
+    use crate::song::tone::Deess;
+    use crate::song::{AssetId, Db, LaneId, Pan, Polarity, Tone};
+
+    fn said(reduction_db: f64) -> Vec<Finding> {
+        let deess = Deess { most_db: Db(6.0), ..Deess::default() };
+        let lane = Lane {
+            id: LaneId(1),
+            name: "double".into(),
+            role: Role::Double,
+            asset: AssetId(1),
+            gain_db: Db(0.0),
+            pan: Pan(0.0),
+            polarity: Polarity::Normal,
+            tone: Some(Arc::new(Tone { deess: Some(deess), ..Tone::default() })),
+            mute: false,
+            solo: false,
+            notes: Vec::new(),
+            holds: Vec::new(),
+            regions: Vec::new(),
+        };
+        let levels = LaneLevels {
+            lane: 4,
+            name: lane.name.clone(),
+            role: lane.role,
+            in_stack: true,
+            loudness_lufs: Some(-20.0),
+            against_guide_lu: None,
+            peak_db: Some(-3.0),
+            peak_at: 0,
+            deess_most_db: reduction_db,
+            compress_most_db: 0.0,
+            compress_releases: true,
+        };
+        let mut findings = Vec::new();
+        of_lane(&lane, &levels, &mut findings);
+        findings
+    }
+
+    /// The processor keeps its cap (a test of its own), so that only figures made up can show that the check would see it broken.
+    #[test]
+    fn a_deesser_beyond_its_cap_is_found() {
+        assert_eq!(said(6.0), []);
+        assert_eq!(said(6.09), [], "within a tenth of a dB");
+        let found = said(6.2);
+        assert_eq!(
+            found.iter().map(|f| (f.code, f.lane)).collect::<Vec<_>>(),
+            [("deess-beyond-cap", Some(4))]
+        );
+        assert!(found[0].text.contains("6.2 dB") && found[0].text.contains("6.0 dB"), "{}", found[0].text);
+    }
+}

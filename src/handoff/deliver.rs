@@ -114,18 +114,12 @@ fn fill(
     );
     let mut listed: Vec<Listed> = listed?;
     if let Some(parts) = &extras.sheet {
-        let mut findings = parts.findings.to_vec();
-        findings.extend(level_findings(&bounce));
+        let findings = findings(parts, &bounce);
         let sheet = Sheet {
-            timeline: &timeline,
-            began: parts.began,
-            bounce: &bounce,
-            format: request.format,
             before: &before,
             findings: &findings,
             files: &listed,
-            session: parts.session,
-            when: parts.when,
+            ..sheet(request, parts, &timeline, &bounce)
         };
         write(&staging.growing(written), &sheet_html(&sheet, parts.template)?)?;
         write(&staging.growing(written + 1), &sheet_markdown(&sheet))?;
@@ -149,22 +143,38 @@ pub fn sheet_alone(
 ) -> Result<String, BounceError> {
     let layout = Layout::new(request)?;
     let bounce = survey(request, progress)?;
-    let mut findings = parts.findings.to_vec();
-    findings.extend(level_findings(&bounce));
+    let findings = findings(parts, &bounce);
     let timeline = Timeline { start: layout.start(), ..*timeline };
     let before = before(request, parts.began, (layout.start(), layout.length()));
-    let sheet = Sheet {
-        timeline: &timeline,
+    let sheet = Sheet { before: &before, findings: &findings, ..sheet(request, parts, &timeline, &bounce) };
+    sheet_html(&sheet, parts.template)
+}
+
+/// What the check found, and what the levels of the files add to it.
+fn findings(parts: &SheetParts<'_>, bounce: &Bounce) -> Vec<Finding> {
+    let mut findings = parts.findings.to_vec();
+    findings.extend(level_findings(bounce));
+    findings
+}
+
+/// A sheet without pictures, findings and files.
+fn sheet<'a>(
+    request: &BounceRequest<'_>,
+    parts: &SheetParts<'a>,
+    timeline: &'a Timeline<'a>,
+    bounce: &'a Bounce,
+) -> Sheet<'a> {
+    Sheet {
+        timeline,
         began: parts.began,
-        bounce: &bounce,
+        bounce,
         format: request.format,
-        before: &before,
-        findings: &findings,
+        before: &[],
+        findings: &[],
         files: &[],
         session: parts.session,
         when: parts.when,
-    };
-    sheet_html(&sheet, parts.template)
+    }
 }
 
 /// Names of all files: the bounced ones, the timelines, the two forms of the sheet, the manifest.

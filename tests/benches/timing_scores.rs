@@ -15,7 +15,7 @@ use serde_json::Value;
 use tautline::listen::Slice;
 use tautline::listen::timing::{Alike, Listened, Match, match_words};
 use tautline::listen::words::Word;
-use tautline::media::{Silent, WavReader, probe, working_copy};
+use tautline::media::{Silent, WavReader, hash_file, probe, working_copy};
 
 /// Farthest that a measured word may begin from a true one to stand for it, in seconds.
 const NEAR_S: f64 = 0.08;
@@ -169,7 +169,8 @@ fn seconds(word: &Value, key: &str) -> f64 {
 fn listen(path: &Path, rate: u32) -> Listened {
     let cache = tempfile::tempdir().expect("a folder to work in");
     let info = probe(path).expect("a recording");
-    let wav = working_copy(path, &format!("{:064x}", 1), &info, rate, cache.path(), &Silent).expect("a copy");
+    let wav = working_copy(path, &hash_file(path).expect("a recording"), &info, rate, cache.path(), &Silent)
+        .expect("a copy");
     let mut reader = WavReader::open(&wav).expect("the copy");
     let mut samples = vec![0.0; usize::try_from(info.frames).expect("frames")];
     reader.read(0, &mut [samples.as_mut_slice()]).expect("samples");

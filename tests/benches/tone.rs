@@ -24,6 +24,8 @@ use tautline::song::{
 };
 use tautline::sound::bank::Blocks;
 
+mod rows;
+
 const RATE: u32 = 48_000;
 const ROUNDS: usize = 3;
 const FRAMES: usize = 128;
@@ -85,6 +87,10 @@ fn live(name: &str, tone: &Tone) {
         at += i64::try_from(FRAMES).expect("a small number");
     }
     let deadline = FRAMES as f64 / f64::from(RATE);
+    if name == "whole chain" {
+        let what = "64 lanes through the whole chain, blocks of 128 frames, one core";
+        rows::row(what, 100.0 * best / deadline, "% of the deadline", rows::Goal::AtMost(50.0), "");
+    }
     let per_sample = best * 1e9 / (64 * FRAMES) as f64;
     println!(
         "{name:12} {:7.1} µs  {:5.2} % of the deadline  {per_sample:5.2} ns per sample",
@@ -121,7 +127,12 @@ fn offline(lanes: u64, seconds: u64) {
     };
     row("bounce without tone", untouched);
     row("bounce, whole chain", ours);
+    let what = format!("bounce of {lanes} lanes of {seconds} s");
+    rows::row(&what, untouched, "s", rows::Goal::Open, "");
+    rows::row(&format!("{what} through the whole chain"), ours, "s", rows::Goal::Open, "");
     if reference.is_some() {
+        let beside = format!("{theirs:.2} s for a media tool's filter graph in the same run");
+        rows::row("throughput of the whole chain", theirs / ours, "times", rows::Goal::AtLeast(8.0), &beside);
         row("reference filter graph", theirs);
         println!("the bounce has {:.1} times the throughput of the reference", theirs / ours);
     }

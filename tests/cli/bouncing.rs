@@ -5,7 +5,7 @@ use std::process::Command;
 
 use serde_json::{Value, json};
 
-use crate::program::{Desk, RATE, decode, noise, read_wav};
+use crate::program::{Desk, RATE, Said, decode, noise, read_wav};
 
 /// The desk's session with an early start, a pan, a mute and a lane of two channels.
 fn busy() -> Desk {
@@ -65,24 +65,17 @@ fn one_file_per_lane_from_one_start_with_one_length_in_24_bits() {
     assert_eq!(std::fs::read_dir(desk.path("out")).unwrap().count(), 7, "six sound files and the manifest");
 }
 
+/// Bounces to a folder of the format's name.
+fn undithered(desk: &Desk, format: &str) -> Said {
+    let args = ["bounce", "song.json", "--to", format, "--format", format, "--dither", "off", "--json"];
+    desk.tautline(&args).ends(0)
+}
+
 #[test]
 fn every_format_reads_back_as_the_same_sound() {
     let desk = busy();
     let bounce = |format: &str| -> Vec<(u32, usize, Vec<f32>)> {
-        let document = desk
-            .tautline(&[
-                "bounce",
-                "song.json",
-                "--to",
-                format,
-                "--format",
-                format,
-                "--dither",
-                "off",
-                "--json",
-            ])
-            .ends(0)
-            .json();
+        let document = undithered(&desk, format).json();
         let read = |file: &Value| {
             let path = desk.path(file["path"].as_str().unwrap());
             assert_eq!(path.extension().unwrap(), if format == "flac" { "flac" } else { "wav" });
@@ -198,20 +191,7 @@ fn a_reader_of_another_make_opens_every_file_and_the_lanes_add_up_to_the_stack()
     };
     let desk = busy();
     for format in ["i16", "i24", "f32", "flac"] {
-        let report = desk
-            .tautline(&[
-                "bounce",
-                "song.json",
-                "--to",
-                format,
-                "--format",
-                format,
-                "--dither",
-                "off",
-                "--json",
-            ])
-            .ends(0)
-            .out;
+        let report = undithered(&desk, format).out;
         let report = desk.put(format!("{format}.json"), report);
         let read = Command::new(python).arg(&script).arg(desk.path(format)).arg(report).output().unwrap();
         let text = String::from_utf8_lossy(&read.stdout);

@@ -19,10 +19,7 @@ const HARMS: [(&str, &[&str]); 8] = [
     ("emptied", &["changed since it was taken in"]),
     ("replaced by another take", &["changed since it was taken in"]),
     ("replaced by a folder", &["put the recording back", "check that the disk is connected"]),
-    (
-        "replaced by a pipe",
-        &["put the recording back", "check that the disk is connected", "changed since it was taken in"],
-    ),
+    ("replaced by a pipe", &["put the recording back", "check that the disk is connected"]),
 ];
 
 fn harm(which: usize, path: &Path, numbers: &mut Numbers) {

@@ -177,7 +177,16 @@ impl Work<'_> {
                 return Err(Gone);
             }
         }
-        panic!("the disk has recovered, but nothing works any more");
+        // Where one step in three fails, so many attempts can all have had bad luck. With a disk that is well again the next
+        // one has to work, whatever they left behind.
+        let random = {
+            let mut plan = self.disk.plan();
+            plan.full_next = false;
+            plan.random.take()
+        };
+        let last = attempt();
+        self.disk.plan().random = random;
+        last.map_err(|text| panic!("the disk has recovered, but nothing works any more: {text}"))
     }
 
     fn open(&self) -> Result<Store, Gone> {

@@ -237,7 +237,8 @@ impl Drop for Live {
     }
 }
 
-fn spell(key: &str) -> &[u8] {
+/// The bytes that a terminal sends for a key; a name that is none of these is what it says.
+pub fn spell(key: &str) -> &[u8] {
     match key {
         "enter" => b"\r",
         "esc" => b"\x1b",
@@ -249,12 +250,16 @@ fn spell(key: &str) -> &[u8] {
         "down" => b"\x1b[B",
         "right" => b"\x1b[C",
         "left" => b"\x1b[D",
+        "shift-right" => b"\x1b[1;2C",
+        "shift-left" => b"\x1b[1;2D",
         "home" => b"\x1b[H",
         "end" => b"\x1b[F",
         "f1" => b"\x1bOP",
+        "f2" => b"\x1bOQ",
         "f3" => b"\x1bOR",
         "f4" => b"\x1bOS",
         "f5" => b"\x1b[15~",
+        "ctrl-q" => b"\x11",
         "ctrl-z" => b"\x1a",
         key => key.as_bytes(),
     }

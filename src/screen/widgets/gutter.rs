@@ -48,7 +48,7 @@ pub fn draw(brush: &Brush, strip: Strip, buffer: &mut Buffer) {
             area.x + 5,
             area.y + 1,
             inner.saturating_sub(5),
-            &second(brush, strip),
+            &second(brush, strip, usize::from(inner.saturating_sub(5))),
             brush.style(Role::Faint),
         );
     }
@@ -62,12 +62,31 @@ pub fn draw(brush: &Brush, strip: Strip, buffer: &mut Buffer) {
     put(buffer, area.right().saturating_sub(1), area.bottom() - 1, 1, meter, brush.style(Role::Fine));
 }
 
-/// Role and gain.
-fn second(brush: &Brush, strip: Strip) -> String {
+/// Role and gain in so many columns: the unit goes before a digit does, the role before the gain.
+fn second(brush: &Brush, strip: Strip, room: usize) -> String {
     let lane = &brush.world.session.song().lanes[strip.row];
-    let mut parts = vec![lane.role.word().to_owned()];
-    if lane.gain_db.0 != 0.0 {
-        parts.push(format!("{:+.1}dB", lane.gain_db.0));
+    role_and_gain(lane.role.word(), lane.gain_db.0, room)
+}
+
+fn role_and_gain(role: &str, gain_db: f64, room: usize) -> String {
+    if gain_db == 0.0 {
+        return role.to_owned();
     }
-    parts.join(" ")
+    let texts =
+        [format!("{role} {gain_db:+.1}dB"), format!("{role} {gain_db:+.1}"), format!("{gain_db:+.1}dB")];
+    let [.., last] = &texts;
+    texts.iter().find(|text| text.chars().count() <= room).unwrap_or(last).clone()
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn a_gain_never_loses_a_digit() {
+        assert_eq!(role_and_gain("harmony", -5.0, 20), "harmony -5.0dB");
+        assert_eq!(role_and_gain("harmony", -5.0, 13), "harmony -5.0");
+        assert_eq!(role_and_gain("harmony", -12.5, 12), "-12.5dB");
+        assert_eq!(role_and_gain("guide", 0.0, 4), "guide");
+    }
 }
