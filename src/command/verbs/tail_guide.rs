@@ -13,7 +13,7 @@ use crate::command::timing::{LaneTiming, Timing, WordTiming, measure};
 use crate::command::verbs::FadeChange;
 use crate::listen::SoundKind;
 use crate::listen::timing::Alike;
-use crate::song::{AssetId, Bend, Curve, Fade, FadeSide, Length, Position, Span};
+use crate::song::{AssetId, Bend, Curve, Fade, FadeSide, Length, Position, Region, Shift, Span};
 
 /// Differences up to here stay unless told: common practice, no source.
 const WITHIN_MS: f64 = 15.0;
@@ -27,6 +27,10 @@ const SHARE: f64 = 0.5;
 const BEND: f64 = 0.25;
 /// ... and this share of it, at its end, lies more than 32 dB down.
 const INAUDIBLE: f64 = 0.04;
+/// A pause shorter than this leaves no room to part a word from the next one, in ms.
+const REST_MS: f64 = 100.0;
+/// Fades in such a pause, in ms.
+const FADES_MS: f64 = 10.0;
 /// A fade into the guide's end is at least and at most this long, in ms.
 const FADE_MS: (f64, f64) = (60.0, 400.0);
 
@@ -48,8 +52,9 @@ pub(super) fn resolve(call: &Call, context: &Context) -> Result<Action, Diagnost
                 continue;
             }
             let mut late = word.end - word.guide_end;
+            let next = lane.words.get(index + 1);
             let lined = match call.args.has("consonants") {
-                true => line_up(&mut draft, context, &timing, lane, word, within)?,
+                true => line_up(&mut draft, context, &timing, lane, (word, next), within)?,
                 false => None,
             };
             let text = if let Some((off, text)) = lined {
@@ -58,7 +63,6 @@ pub(super) fn resolve(call: &Call, context: &Context) -> Result<Action, Diagnost
                 text
             } else if late > within {
                 ended += 1;
-                let next = lane.words.get(index + 1);
                 shorten(&mut draft, context, &timing, lane, (word, next), change)?
             } else if late < -within {
                 "ends early; a tail is never stretched".to_owned()
@@ -105,7 +109,7 @@ fn shorten(
     let ms = |ms: f64| ms * rate / 1000.0;
     let late = word.end - word.guide_end;
     if let Some(start) = consonant(context, draft, lane, word)? {
-        return remove_before(draft, context, lane, word, (start, late));
+        return remove_before(draft, context, lane, (word, next), (start, late));
     }
     // A fade is silence to the ear somewhat before its end: that place is put on the guide's end.
     let length = change.length.map_or(late.clamp(ms(FADE_MS.0), ms(FADE_MS.1)), |length| length.0 as f64);
@@ -182,7 +186,7 @@ fn line_up(
     context: &Context,
     timing: &Timing,
     lane: &LaneTiming,
-    word: &WordTiming,
+    (word, next): (&WordTiming, Option<&WordTiming>),
     within: f64,
 ) -> Result<Option<(f64, String)>, Diagnostic> {
     let Some(guide) = context.session.song().guide().map(|guide| guide.asset) else { return Ok(None) };
@@ -198,29 +202,56 @@ fn line_up(
     if late <= within {
         return Ok(None);
     }
-    let done = remove_before(draft, context, lane, word, (here, late))?;
+    let done = remove_before(draft, context, lane, (word, next), (here, late))?;
     Ok(Some((late, done)))
 }
 
-/// Takes so much too much out of the held sound before a consonant; says how.
+/// Takes so much too much out of the held sound before a consonant; says how. Words behind it stay where they are.
 fn remove_before(
     draft: &mut Draft,
     context: &Context,
     lane: &LaneTiming,
-    word: &WordTiming,
+    (word, next): (&WordTiming, Option<&WordTiming>),
     (start, late): (f64, f64),
 ) -> Result<String, Diagnostic> {
     let ms = |ms: f64| ms * f64::from(context.session.rate) / 1000.0;
     let from = (word.at + ms(60.0)).max(start - late - ms(250.0));
-    let done = remove_stretch(draft, context, lane.row, (from, start - ms(8.0)), late)?;
-    Ok(match done {
-        Some(level) => {
-            format!(
-                "a stretch of the held sound taken out, joined in phase ({level:.2}); the consonant stays"
-            )
-        }
-        None => {
-            "ends in a consonant, and the sound before it is too short to give way: left as it is".to_owned()
-        }
-    })
+    let Some(index) = draft.lane(lane.row).index_at(Position(from as i64)) else {
+        return Ok("no region rings there".to_owned());
+    };
+    let whole = draft.region(lane.row, index).clone();
+    let next = next.filter(|next| (next.at as i64) < whole.end().0);
+    if next.is_some_and(|next| next.at - word.end < ms(REST_MS)) {
+        return Ok("the next word follows at once: left as it is".to_owned());
+    }
+    let Some(level) = remove_stretch(draft, context, lane.row, (from, start - ms(8.0)), late)? else {
+        let why = "ends in a consonant, and the sound before it is too short to give way: left as it is";
+        return Ok(why.to_owned());
+    };
+    if let Some(next) = next {
+        let cut = word.end + ((next.at - word.end) / 2.0).min(ms(REST_MS / 2.0));
+        stay_behind(draft, lane.row, index + 1, (cut as i64, &whole), ms(FADES_MS) as u64)?;
+    }
+    Ok(format!("a stretch of the held sound taken out, joined in phase ({level:.2}); the consonant stays"))
+}
+
+/// Parts a region that was taken along by a stretch from what lies behind `cut`, a place in the pause as it was in the
+/// `whole`, and puts that back to where it was.
+fn stay_behind(
+    draft: &mut Draft,
+    row: usize,
+    index: usize,
+    (cut, whole): (i64, &Region),
+    fade: u64,
+) -> Result<(), Diagnostic> {
+    let by = whole.source_origin().0 - draft.region(row, index).source_origin().0;
+    draft.split(row, index, Position(cut - by))?;
+    draft.slide(row, index + 1, Shift(by));
+    for (index, side) in [(index, FadeSide::Out), (index + 1, FadeSide::In)] {
+        let region = draft.region(row, index);
+        let other = if side == FadeSide::Out { region.fade_in.length } else { region.fade_out.length };
+        let length = Length(fade.min(region.length.0.saturating_sub(other.0)));
+        draft.set_fade(row, index, side, Fade { length, curve: Curve::RaisedCosine, ..Fade::NONE });
+    }
+    Ok(())
 }
