@@ -14,6 +14,7 @@ pub mod scorecard;
 pub mod splice;
 pub mod stretch;
 pub mod tighten;
+mod weigh;
 
 use std::sync::Arc;
 

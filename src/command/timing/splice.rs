@@ -66,15 +66,10 @@ const TRAIL_MS: f64 = 12.0;
 /// What stays of a word at its onset and of its vowel, in ms.
 const KEEPS_MS: (f64, f64) = (45.0, 25.0);
 /// A cut lies no nearer to the onset behind it, in ms.
-const CLEAR_MS: f64 = 4.0;
+pub(super) const CLEAR_MS: f64 = 4.0;
 /// What is left out or sounds twice ends so far before the onset behind it, in ms: a word begins up to 50 ms before it is
 /// heard to (closures of stops, breathy and soft voiced beginnings; 98 % of the words of the tuning draw).
 pub(super) const GUARD_MS: f64 = 55.0;
-/// It is better, by so much for each ms, the farther it lies from the onset up to so many ms: words begin before their
-/// onset is heard, in closures and breath.
-const AHEAD: [(f64, f64); 2] = [(30.0, 0.25), (60.0, 0.25)];
-/// A slide by less than this, in ms, does the less harm there.
-const HARMS_MS: f64 = 20.0;
 /// A cut in quiet that lies so far ahead of the onset is the best there is, in ms.
 const LEAST_LEAD_MS: f64 = 50.0;
 /// How far before an onset it is looked for a place, unless inside words, in ms.
@@ -82,11 +77,9 @@ const WINDOW_MS: f64 = 200.0;
 /// Against each dB above the voice's usual level: the loudest vowels bend as sharply as a click, and hide none.
 const LOUD: f64 = 0.8;
 /// A place with more than this against it is none.
-const WORST: f64 = 32.0;
+pub(super) const WORST: f64 = 32.0;
 /// Distance between places that are tried, in ms.
 const STEP_MS: f64 = 2.0;
-/// A rise of the level by this holds an onset, in dB.
-const RISE_DB: f64 = 9.0;
 /// Holes shorter than this are closed by what sounds a little longer, in ms.
 const SHORT_MS: f64 = 6.0;
 
@@ -173,23 +166,23 @@ fn join_up(
 }
 
 /// What lies between two words, and where it may be cut.
-struct Place {
-    rate: f64,
+pub(super) struct Place {
+    pub(super) rate: f64,
     /// First sample of `samples` on the timeline.
-    from: i64,
-    samples: Vec<f32>,
+    pub(super) from: i64,
+    pub(super) samples: Vec<f32>,
     /// Sums of squares before each sample.
-    sums: Vec<f64>,
+    pub(super) sums: Vec<f64>,
     /// The quiet stretch, if there is one.
-    quiet: Option<Quiet>,
+    pub(super) quiet: Option<Quiet>,
     /// Below this it is quiet, in dBFS.
-    limit: f64,
+    pub(super) limit: f64,
     /// The left piece sounds in full up to here at least.
-    floor: i64,
+    pub(super) floor: i64,
     /// The right piece sounds in full from here at the latest.
-    onset: i64,
+    pub(super) onset: i64,
     /// No right piece begins before here.
-    first: i64,
+    pub(super) first: i64,
 }
 
 /// A place for a cut with what speaks against it.
@@ -238,7 +231,7 @@ impl Place {
         })
     }
 
-    fn ms(&self, ms: f64) -> i64 {
+    pub(super) fn ms(&self, ms: f64) -> i64 {
         (ms * self.rate / 1000.0) as i64
     }
 
@@ -361,51 +354,6 @@ impl Place {
             + self.near(left.max(right + cross), by)
             + self.between(left - cross, right);
         Some((cost, Splice { left, right, out: 0, into: 0, how: How::Phase(r) }, by))
-    }
-
-    /// Nothing of the word behind can lie in what is left out or sounds twice between two places.
-    fn is_clear(&self, left: i64, right: i64) -> bool {
-        left == right || left.max(right) + self.ms(GUARD_MS - CLEAR_MS) <= self.onset
-    }
-
-    /// A cut is rather not so near to the onset behind it.
-    fn near(&self, end: i64, by: i64) -> f64 {
-        let ahead = (self.onset - end) as f64 * 1000.0 / self.rate;
-        let harm = (by.abs() as f64 * 1000.0 / self.rate / HARMS_MS).clamp(0.3, 1.0);
-        harm * AHEAD.iter().map(|(ms, weight)| weight * (ms - ahead).max(0.0)).sum::<f64>()
-    }
-
-    /// What speaks against leaving out, or letting sound twice, what lies between two places: that something sounds, and an
-    /// onset that nobody measured. One that is heard a little later may begin there too.
-    fn between(&self, a: i64, b: i64) -> f64 {
-        let (from, to) = (a.min(b), a.max(b));
-        let (window, hop) = (self.ms(10.0), self.ms(5.0).max(1));
-        let (mut lowest, mut rise, mut sounding) = (f64::INFINITY, 0.0f64, 0.0);
-        let until = if from == to { to } else { (to + self.ms(GUARD_MS)).min(self.onset) - window };
-        for at in (from..=until.max(to - window)).step_by(usize::try_from(hop).unwrap_or(1)) {
-            let level = self.level(at, at + window).max(self.limit - 10.0);
-            rise = rise.max(level - lowest);
-            if at + window <= to {
-                lowest = lowest.min(level);
-                sounding += ((level - self.limit) / 24.0).clamp(0.0, 1.0) * 5.0;
-            }
-        }
-        0.03 * sounding + if rise > RISE_DB { WORST } else { 0.0 }
-    }
-
-    /// Level between two places, in dBFS rms.
-    fn level(&self, from: i64, to: i64) -> f64 {
-        let index = |at: i64| usize::try_from(at - self.from).unwrap_or(0).min(self.samples.len());
-        let (from, to) = (index(from), index(to));
-        if to <= from {
-            return -200.0;
-        }
-        seam::db((self.sums[to] - self.sums[from]).max(0.0) / (to - from) as f64)
-    }
-
-    fn part(&self, from: i64, length: i64) -> Option<&[f32]> {
-        let from = usize::try_from(from - self.from).ok()?;
-        self.samples.get(from..from + usize::try_from(length).ok()?)
     }
 }
 
