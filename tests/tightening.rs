@@ -360,7 +360,11 @@ fn whole_lines(how: &str) {
         reachable.extend(near);
         cuts.extend(more);
     }
-    println!("all words within 150 ms: {:.2} ms, p95 {:.1} ms", share(&reachable, 0.5), share(&reachable, 0.95));
+    println!(
+        "all words within 150 ms: {:.2} ms, p95 {:.1} ms",
+        share(&reachable, 0.5),
+        share(&reachable, 0.95)
+    );
     assert!(share(&reachable, 0.5) < 3.0 && share(&reachable, 0.95) < 15.0, "{how}");
     are_hidden(&cuts);
 }
