@@ -68,7 +68,7 @@ const KEEPS_MS: (f64, f64) = (45.0, 25.0);
 /// A cut lies no nearer to the onset behind it, in ms.
 pub(super) const CLEAR_MS: f64 = 4.0;
 /// What is left out or sounds twice ends so far before the onset behind it, in ms: a word begins up to 50 ms before it is
-/// heard to (closures of stops, breathy and soft voiced beginnings; 98 % of the words of the tuning draw).
+/// heard to (closures of stops, breathy and soft voiced beginnings; 95 % of the words of the tuning draw).
 pub(super) const GUARD_MS: f64 = 55.0;
 /// A cut in quiet that lies so far ahead of the onset is the best there is, in ms.
 const LEAST_LEAD_MS: f64 = 50.0;
