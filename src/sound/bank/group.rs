@@ -37,7 +37,7 @@ fn idle_column() -> [f64; PARAMS] {
     column(&Voice { key: 0, tone: &none, channels: 1, hear: Hear::Tone, search: None }, 48_000.0)
 }
 
-/// Frames at `rate` Hz until what was before is no longer heard through a tone: see [`PREROLL_BOUND_DB`].
+/// Frames at `rate` Hz until what was before is no longer heard through a tone: see [`PREROLL_BOUND_DB`](super::PREROLL_BOUND_DB).
 #[must_use]
 pub fn tail_frames(tone: &Tone, rate: u32) -> u64 {
     tail(tone, None, f64::from(rate))
