@@ -5,6 +5,9 @@
 //! `cargo test --test tightening -- --nocapture` prints the figures.
 #![allow(clippy::unwrap_used, clippy::panic, reason = "a panic in a test is its report")]
 
+#[path = "common/own_home.rs"]
+mod own_home;
+
 use std::path::{Path, PathBuf};
 
 use assert_cmd::Command;
@@ -82,10 +85,7 @@ impl Stack {
     }
 
     fn tautline(&self) -> Command {
-        let mut command = Command::cargo_bin("tautline").unwrap();
-        command.env("XDG_CACHE_HOME", self.folder.path().join("cache"));
-        command.env("XDG_CONFIG_HOME", self.folder.path().join("config"));
-        command
+        own_home::tautline(self.folder.path())
     }
 
     #[track_caller]

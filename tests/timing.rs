@@ -11,6 +11,9 @@
     reason = "truth tables read best as plain tuples by number"
 )]
 
+#[path = "common/own_home.rs"]
+mod own_home;
+
 use std::path::{Path, PathBuf};
 
 use assert_cmd::Command;
@@ -45,10 +48,7 @@ impl Stack {
     }
 
     fn tautline(&self) -> Command {
-        let mut command = Command::cargo_bin("tautline").unwrap();
-        command.env("XDG_CACHE_HOME", self.folder.path().join("cache"));
-        command.env("XDG_CONFIG_HOME", self.folder.path().join("config"));
-        command
+        own_home::tautline(self.folder.path())
     }
 
     fn run(&self, line: &str) {

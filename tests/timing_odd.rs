@@ -3,6 +3,9 @@
 //! `tests/fixtures/timing/odd` (made by `make_odd.py` there) has one guide, other lines in another language and the
 //! guide's lines at twice the tempo; other numbers of choruses are made here from a pair of takes that fit.
 
+#[path = "common/own_home.rs"]
+mod own_home;
+
 use std::path::{Path, PathBuf};
 
 use assert_cmd::Command;
@@ -25,10 +28,7 @@ impl Pair {
     }
 
     fn tautline(&self) -> Command {
-        let mut command = Command::cargo_bin("tautline").unwrap();
-        command.env("XDG_CACHE_HOME", self.folder.path().join("cache"));
-        command.env("XDG_CONFIG_HOME", self.folder.path().join("config"));
-        command
+        own_home::tautline(self.folder.path())
     }
 
     /// The lane's part of `timing --json`.

@@ -218,25 +218,12 @@ fn check_frame(path: &Path, document: &Document) -> Result<(), StoreError> {
             return damaged(format!("asset {} claims {} frames", asset.id, asset.frames));
         }
     }
-    check_names(&document.start).or_else(damaged)
-}
-
-/// Edits speak of lanes and regions by their ids: with two of one name nobody can tell what an edit did.
-fn check_names(start: &Song) -> Result<(), String> {
-    let (mut lanes, mut regions) = (std::collections::HashSet::new(), std::collections::HashSet::new());
-    for (lane, number) in start.lanes.iter().zip(1..) {
-        if !lanes.insert(lane.id) {
-            return Err(format!(
-                "the lanes it begins with have two called {} (the second is number {number})",
-                lane.id
-            ));
-        }
-        if let Some(region) = lane.regions.iter().find(|region| !regions.insert(region.id)) {
-            return Err(format!(
-                "the lanes it begins with have two regions called {} (in lane {number})",
-                region.id
-            ));
-        }
-    }
-    Ok(())
+    // With two of one name nobody can tell what an edit did.
+    let mut found = Vec::new();
+    rules::check_ids(&document.start, &mut found);
+    let Some((violation, lane)) = found.first().and_then(|violation| Some((violation, violation.lane?)))
+    else {
+        return Ok(());
+    };
+    damaged(format!("in the state it begins with, under lane id {lane}: {violation}"))
 }

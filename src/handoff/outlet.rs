@@ -109,7 +109,7 @@ impl Outlet {
 }
 
 /// Frames that are measured, dithered and coded at a time, so that they stay in the fastest cache meanwhile.
-const PIECE: usize = 4096;
+pub(super) const PIECE: usize = 4096;
 
 impl File {
     fn write(&mut self, planes: &[&[f32]]) -> Result<(), MediaError> {

@@ -5,12 +5,10 @@ use std::ops::Range;
 
 use super::BounceError;
 use super::lane_writer::{LaneWriter, Signal};
+use super::outlet::PIECE;
 use crate::mix::ToneGroup;
 use crate::song::{Length, Position};
 use crate::sound::bank::Blocks;
-
-/// Frames of eight lanes that are rendered, processed and written before the next: they stay in a core's own cache meanwhile.
-const PIECE: usize = 4096;
 
 /// A lane of a [`Hand`].
 pub(super) struct Dealt<'a> {
@@ -56,7 +54,8 @@ impl Hand<'_> {
         }
     }
 
-    /// Renders, processes and writes `frames` frames of its lanes, piece by piece.
+    /// Renders, processes and writes `frames` frames of its lanes, piece by piece: those of eight lanes too stay in a core's own
+    /// cache meanwhile.
     pub(super) fn step(&mut self, at: Position, frames: usize) -> Result<(), BounceError> {
         for first in (0..frames).step_by(PIECE) {
             let part = first..frames.min(first + PIECE);

@@ -131,22 +131,25 @@ pub fn check_song(song: &Song, assets: &dyn AssetFrames) -> Vec<Violation> {
     if song.lanes.len() > MOST_LANES {
         found.push(whole(Rule::TooManyLanes));
     }
-    let mut lanes = HashSet::new();
-    let mut regions = HashSet::new();
+    check_ids(song, &mut found);
     for lane in &song.lanes {
-        let of_lane = |rule| Violation { lane: Some(lane.id), region: None, at: None, rule };
-        if !lanes.insert(lane.id) {
-            found.push(of_lane(Rule::DuplicateId));
-        }
-        for region in &lane.regions {
-            if !regions.insert(region.id) {
-                found.push(at_region(lane, region, Rule::DuplicateId));
-            }
-        }
         check_lane(lane, assets, &mut found);
     }
     check_whole(song, &mut found);
     found
+}
+
+/// Checks that no two lanes and no two regions have one id: edits speak of them by it.
+pub fn check_ids(song: &Song, found: &mut Vec<Violation>) {
+    let (mut lanes, mut regions) = (HashSet::new(), HashSet::new());
+    for lane in &song.lanes {
+        if !lanes.insert(lane.id) {
+            found.push(Violation { lane: Some(lane.id), region: None, at: None, rule: Rule::DuplicateId });
+        }
+        for region in lane.regions.iter().filter(|region| !regions.insert(region.id)) {
+            found.push(at_region(lane, region, Rule::DuplicateId));
+        }
+    }
 }
 
 /// Most words of a guide.
