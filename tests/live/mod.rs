@@ -3,7 +3,7 @@
 
 use std::io::{Read, Write};
 use std::path::{Path, PathBuf};
-use std::sync::{Arc, Mutex, OnceLock};
+use std::sync::{Arc, Mutex};
 use std::time::{Duration, Instant};
 
 use portable_pty::{Child, CommandBuilder, MasterPty, PtySize, native_pty_system};
@@ -265,35 +265,25 @@ pub fn spell(key: &str) -> &[u8] {
     }
 }
 
-/// A fresh copy of the demo, laid out once by the program itself, with a home folder of its own.
+/// The demo as the program lays it out, with a home folder of its own, all of it gone when dropped.
 pub struct Demo {
     pub folder: tempfile::TempDir,
 }
 
 impl Demo {
     pub fn new() -> Demo {
-        static LAID_OUT: OnceLock<tempfile::TempDir> = OnceLock::new();
-        let master = LAID_OUT.get_or_init(|| {
-            let folder = tempfile::tempdir().unwrap();
-            let mut command = std::process::Command::new(env!("CARGO_BIN_EXE_tautline"));
-            command.arg("demo").arg(folder.path().join("demo")).arg("--no-open");
-            command.env("HOME", folder.path()).env("XDG_CACHE_HOME", folder.path().join("cache"));
-            let output = command.output().unwrap();
-            assert!(output.status.success(), "{}", String::from_utf8_lossy(&output.stderr));
-            folder
-        });
         let folder = tempfile::tempdir().unwrap();
-        let status = std::process::Command::new("cp")
-            .arg("-r")
-            .args([
-                master.path().join("demo/takes"),
-                master.path().join("cache"),
-                master.path().join("demo/lantern-row.json"),
-            ])
-            .arg(folder.path())
-            .status()
-            .unwrap();
-        assert!(status.success());
+        let (home, laid_out) = (folder.path(), folder.path().join("demo"));
+        let mut command = std::process::Command::new(env!("CARGO_BIN_EXE_tautline"));
+        command.arg("demo").arg(&laid_out).arg("--no-open");
+        command.env("HOME", home).env("XDG_CACHE_HOME", home.join("cache"));
+        let output = command.output().unwrap();
+        assert!(output.status.success(), "{}", String::from_utf8_lossy(&output.stderr));
+        for name in ["takes", "lantern-row.json"] {
+            std::fs::rename(laid_out.join(name), home.join(name)).unwrap();
+        }
+        // Its bounces are most of its size, and nobody asks for them.
+        std::fs::remove_dir_all(laid_out).unwrap();
         Demo { folder }
     }
 
