@@ -17,6 +17,7 @@
 //! Limits: the graph only grows; positions of notes are not moved by edits; the lock is per machine
 //! (a network file system may not carry it).
 
+mod access;
 mod apply;
 mod disk;
 mod document;
@@ -28,6 +29,7 @@ mod op;
 mod session;
 mod store;
 
+pub use access::{Access, OpenNote};
 pub use apply::{OpError, apply, apply_all};
 pub use document::{FORMAT, VERSION, schema};
 pub use error::{ErrorKind, StoreError};
@@ -36,4 +38,4 @@ pub use journal::Record;
 pub use layer::{Disk, PlainDisk};
 pub use op::{LaneValue, Op, inverse_all};
 pub use session::Session;
-pub use store::{Access, OpenNote, Store, journal_path};
+pub use store::{Store, journal_path};

@@ -1,7 +1,8 @@
 //! What the check says about levels, tone and the sum.
 
 use super::check::{CheckRequest, Finding, Severity};
-use super::levels::{LaneLevels, Levels, LevelsRequest, levels};
+use super::levels::{LevelsRequest, levels};
+use super::levels_report::{LaneLevels, Levels};
 use crate::listen::stack::Conflict;
 use crate::media::MediaError;
 use crate::song::{Lane, Role};

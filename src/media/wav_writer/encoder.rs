@@ -1,148 +1,22 @@
-//! Writes WAV files that turn into RF64 by themselves when they outgrow 32-bit sizes.
-//!
-//! Layout: `RIFF` · `JUNK` (28 bytes at byte 12, room for `ds64`) · `bext` if there is a start time · `fmt ` · `fact`
-//! for float · `data`. EBU Tech 3306: the junk becomes `ds64`, which has to be the first chunk.
+//! The bytes of a WAV file: a header, samples, and in the end the header again with the true sizes.
 
-use std::fs::File;
 use std::io::{self, Seek, SeekFrom, Write};
-use std::path::Path;
 
-use super::bext::{Bext, BextLoudness};
-use super::coding::encode;
-use super::sink::{Aside, AudioSink, OutputFormat, WavSpec, check_spec, expect_frames, frames_in};
-use super::{MediaError, MediaErrorKind};
+use super::header::header;
+use crate::media::bext::Bext;
+use crate::media::coding::encode;
+use crate::media::sink::WavSpec;
 
 /// Bytes collected before they are written.
 const BLOCK: usize = 128 * 1024;
-const DS64_BYTES: u32 = 28;
 
-/// Writes a WAV file; see [`AudioSink`] for what becomes of the samples.
-///
-/// The file stands under another name beside its target until [`finish`](WavWriter::finish) renames it; dropped
-/// before that, it is removed. It grows into RF64 by itself past 4 GiB.
+/// The encoder behind [`WavWriter`](super::WavWriter), over anything that can be written and sought in, so that tests can
+/// give it a full disk or a sink that keeps headers only.
 #[derive(Debug)]
-pub struct WavWriter {
-    // Before `aside`, whose drop removes the file, so that nothing is written after that.
-    encoder: WavEncoder<File>,
-    aside: Aside,
-    expected: Option<u64>,
-}
-
-impl WavWriter {
-    /// Starts the WAV file `path`. With `expected_frames`, [`finish`](WavWriter::finish) refuses any other length.
-    ///
-    /// # Errors
-    /// The folder is missing or may not be written to, the disk is full, or `spec` is out of range or FLAC.
-    pub fn create(path: &Path, spec: WavSpec, expected_frames: Option<u64>) -> Result<WavWriter, MediaError> {
-        WavWriter::create_at(path, spec, expected_frames, None)
-    }
-
-    /// As [`create`](WavWriter::create), with a `bext` chunk (EBU Tech 3285) that gives the start in samples since
-    /// midnight.
-    ///
-    /// # Errors
-    /// As [`create`](WavWriter::create).
-    pub fn create_at(
-        path: &Path,
-        spec: WavSpec,
-        expected_frames: Option<u64>,
-        time_reference: Option<u64>,
-    ) -> Result<WavWriter, MediaError> {
-        WavWriter::create_with(path, spec, expected_frames, time_reference.map(Bext::at))
-    }
-
-    /// As [`create`](WavWriter::create), with a `bext` chunk.
-    ///
-    /// # Errors
-    /// As [`create`](WavWriter::create).
-    pub fn create_with(
-        path: &Path,
-        spec: WavSpec,
-        expected_frames: Option<u64>,
-        bext: Option<Bext>,
-    ) -> Result<WavWriter, MediaError> {
-        check_spec(path, spec)?;
-        if spec.format.is_flac() {
-            let why = "a WAV file cannot hold FLAC samples";
-            return Err(MediaError::new(MediaErrorKind::Output, path, why, "choose another format"));
-        }
-        let aside = Aside::create(path)?;
-        let file = aside.file().try_clone().map_err(|e| MediaError::writing(path, e))?;
-        let encoder = WavEncoder::new(file, spec, bext).map_err(|e| MediaError::writing(path, e))?;
-        Ok(WavWriter { encoder, aside, expected: expected_frames })
-    }
-
-    /// Frames written so far.
-    #[must_use]
-    pub fn frames(&self) -> u64 {
-        self.encoder.frames()
-    }
-
-    /// Channels of the file.
-    #[must_use]
-    pub fn channels(&self) -> u16 {
-        self.encoder.spec.channels
-    }
-
-    /// As [`AudioSink::write`].
-    ///
-    /// # Errors
-    /// As [`AudioSink::write`].
-    pub fn write(&mut self, planes: &[&[f32]]) -> Result<(), MediaError> {
-        let frames = frames_in(self.aside.target(), self.encoder.spec.channels, planes)?;
-        self.encoder.write(planes, frames).map_err(|e| self.aside.fail(e))
-    }
-
-    /// As [`AudioSink::finish`].
-    ///
-    /// # Errors
-    /// As [`AudioSink::finish`].
-    pub fn finish(self) -> Result<(), MediaError> {
-        self.complete()?.rename()
-    }
-
-    /// As [`finish`](WavWriter::finish), but waits until the bytes are on the disk before the file gets its name, so that
-    /// not even a power cut leaves a file under that name that is not whole.
-    ///
-    /// # Errors
-    /// As [`AudioSink::finish`].
-    pub fn finish_synced(self) -> Result<(), MediaError> {
-        let aside = self.complete()?;
-        aside.sync()?;
-        aside.rename()
-    }
-
-    fn complete(self) -> Result<Aside, MediaError> {
-        let WavWriter { encoder, aside, expected } = self;
-        expect_frames(aside.target(), expected, encoder.frames())?;
-        encoder.finish().map_err(|e| MediaError::writing(aside.target(), e))?;
-        Ok(aside)
-    }
-}
-
-impl AudioSink for WavWriter {
-    fn write(&mut self, planes: &[&[f32]]) -> Result<(), MediaError> {
-        WavWriter::write(self, planes)
-    }
-
-    fn set_loudness(&mut self, loudness: BextLoudness) {
-        if let Some(bext) = &mut self.encoder.bext {
-            bext.loudness = Some(loudness);
-        }
-    }
-
-    fn finish(self: Box<Self>) -> Result<(), MediaError> {
-        WavWriter::finish(*self)
-    }
-}
-
-/// The encoder behind [`WavWriter`], over anything that can be written and sought in, so that tests can give it a full disk
-/// or a sink that keeps headers only.
-#[derive(Debug)]
-pub(crate) struct WavEncoder<W: Write + Seek> {
+pub(super) struct WavEncoder<W: Write + Seek> {
     sink: W,
-    spec: WavSpec,
-    bext: Option<Bext>,
+    pub(super) spec: WavSpec,
+    pub(super) bext: Option<Bext>,
     /// What has been encoded and not written yet: the first so many bytes.
     block: Vec<u8>,
     filled: usize,
@@ -150,7 +24,7 @@ pub(crate) struct WavEncoder<W: Write + Seek> {
 }
 
 impl<W: Write + Seek> WavEncoder<W> {
-    pub(crate) fn new(mut sink: W, spec: WavSpec, bext: Option<Bext>) -> io::Result<WavEncoder<W>> {
+    pub(super) fn new(mut sink: W, spec: WavSpec, bext: Option<Bext>) -> io::Result<WavEncoder<W>> {
         sink.write_all(&header(spec, bext.as_ref(), 0))?;
         Ok(WavEncoder { sink, spec, bext, block: vec![0; BLOCK], filled: 0, data_bytes: 0 })
     }
@@ -159,12 +33,12 @@ impl<W: Write + Seek> WavEncoder<W> {
         self.spec.format.bytes() * usize::from(self.spec.channels)
     }
 
-    pub(crate) fn frames(&self) -> u64 {
+    pub(super) fn frames(&self) -> u64 {
         self.data_bytes / self.frame_bytes() as u64
     }
 
     /// Appends `frames` frames; `planes` must have been checked against `spec`.
-    pub(crate) fn write(&mut self, planes: &[&[f32]], frames: usize) -> io::Result<()> {
+    pub(super) fn write(&mut self, planes: &[&[f32]], frames: usize) -> io::Result<()> {
         let frame_bytes = self.frame_bytes();
         let mut done = 0;
         while done < frames {
@@ -197,7 +71,7 @@ impl<W: Write + Seek> WavEncoder<W> {
     }
 
     /// Writes what is left and the true sizes; returns the sink.
-    pub(crate) fn finish(mut self) -> io::Result<W> {
+    pub(super) fn finish(mut self) -> io::Result<W> {
         self.flush_block()?;
         if self.data_bytes % 2 == 1 {
             self.sink.write_all(&[0])?;
@@ -209,60 +83,13 @@ impl<W: Write + Seek> WavEncoder<W> {
     }
 }
 
-/// All bytes before the samples. Its length does not depend on `data_bytes`.
-fn header(spec: WavSpec, bext: Option<&Bext>, data_bytes: u64) -> Vec<u8> {
-    let frame_bytes = spec.format.bytes() as u64 * u64::from(spec.channels);
-    let frames = data_bytes / frame_bytes;
-    let chunks = chunks_before_data(spec, bext, frames);
-    // "WAVE", the room for ds64, the chunks, the head of the data chunk, the samples and their pad byte.
-    let riff_bytes = 4 + 8 + u64::from(DS64_BYTES) + chunks.len() as u64 + 8 + data_bytes + data_bytes % 2;
-    let small = u32::try_from(riff_bytes).ok().filter(|size| *size != u32::MAX);
-
-    let mut out = Vec::with_capacity(64 + chunks.len());
-    out.extend(if small.is_some() { b"RIFF" } else { b"RF64" });
-    out.extend(small.unwrap_or(u32::MAX).to_le_bytes());
-    out.extend(b"WAVE");
-    out.extend(if small.is_some() { b"JUNK" } else { b"ds64" });
-    out.extend(DS64_BYTES.to_le_bytes());
-    let ds64 = if small.is_some() { [0; 3] } else { [riff_bytes, data_bytes, frames] };
-    out.extend(ds64.iter().flat_map(|size| size.to_le_bytes()));
-    // The table of other long chunks is empty.
-    out.extend(0u32.to_le_bytes());
-    out.extend(chunks);
-    out.extend(b"data");
-    out.extend(small.map_or(u32::MAX, |_| data_bytes as u32).to_le_bytes());
-    out
-}
-
-fn chunks_before_data(spec: WavSpec, bext: Option<&Bext>, frames: u64) -> Vec<u8> {
-    let mut out = Vec::new();
-    if let Some(bext) = bext {
-        let body = bext.bytes();
-        out.extend(b"bext");
-        out.extend((body.len() as u32).to_le_bytes());
-        out.extend(body);
-    }
-    let align = spec.format.bytes() as u16 * spec.channels;
-    let tag: u16 = if spec.format == OutputFormat::F32 { 3 } else { 1 };
-    out.extend(b"fmt ");
-    out.extend(16u32.to_le_bytes());
-    out.extend(tag.to_le_bytes());
-    out.extend(spec.channels.to_le_bytes());
-    out.extend(spec.rate.to_le_bytes());
-    out.extend((spec.rate * u32::from(align)).to_le_bytes());
-    out.extend(align.to_le_bytes());
-    out.extend(spec.format.bits().to_le_bytes());
-    if tag == 3 {
-        out.extend(b"fact");
-        out.extend(4u32.to_le_bytes());
-        out.extend(u32::try_from(frames).unwrap_or(u32::MAX).to_le_bytes());
-    }
-    out
-}
-
 #[cfg(test)]
 mod tests {
+    use std::fs::File;
+    use std::path::Path;
+
     use super::*;
+    use crate::media::{MediaError, MediaErrorKind, OutputFormat};
 
     /// Keeps the first bytes and only counts the rest, so that 4 GiB need no disk.
     #[derive(Debug, Default)]

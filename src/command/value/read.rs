@@ -1,126 +1,12 @@
-//! Values as they are written: quantities keep their unit until the session's rate is known.
+//! Reads a value from the tokens of a line, or says what is wrong with what stands there.
 
-use super::diagnostic::Diagnostic;
-use super::grammar::Kind;
-use super::lexer::{Token, TokenKind};
+use super::time::{distance, span, time};
+use super::{EditRef, LaneRef, Value};
+use crate::command::diagnostic::Diagnostic;
+use crate::command::grammar::Kind;
+use crate::command::lexer::{Token, TokenKind};
 use crate::song::tone::Stage;
 use crate::song::{Curve, Role};
-
-/// A distance on the timeline as it was written.
-#[derive(Debug, Clone, Copy, PartialEq)]
-pub struct Quantity {
-    /// How many.
-    pub value: f64,
-    /// Of what.
-    pub unit: Unit,
-}
-
-/// Units of time.
-#[derive(Debug, Clone, Copy, PartialEq, Eq)]
-pub enum Unit {
-    /// Seconds.
-    Seconds,
-    /// Milliseconds.
-    Milliseconds,
-    /// Samples at the session's rate.
-    Samples,
-}
-
-impl Quantity {
-    /// The distance in milliseconds, where samples are counted at `rate`.
-    #[must_use]
-    pub fn milliseconds(self, rate: u32) -> f64 {
-        match self.unit {
-            Unit::Seconds => self.value * 1000.0,
-            Unit::Milliseconds => self.value,
-            Unit::Samples => self.value * 1000.0 / f64::from(rate),
-        }
-    }
-
-    /// The distance in samples at `rate`, rounded to the nearest, halves away from zero; `None` beyond
-    /// 2^40 samples.
-    #[must_use]
-    pub fn samples(self, rate: u32) -> Option<i64> {
-        let samples = match self.unit {
-            Unit::Seconds => self.value * f64::from(rate),
-            Unit::Milliseconds => self.value * f64::from(rate) / 1000.0,
-            Unit::Samples => self.value,
-        };
-        #[expect(clippy::cast_possible_truncation, reason = "the range is checked before")]
-        (samples.abs() <= crate::song::rules::FARTHEST as f64).then(|| samples.round() as i64)
-    }
-}
-
-/// A position as it was written.
-#[derive(Debug, Clone, Copy, PartialEq)]
-pub enum TimeExpr {
-    /// Counted from the song's origin.
-    At(Quantity),
-    /// Where the cursor is.
-    Cursor,
-    /// Where the last region of the song ends.
-    End,
-    /// Where a word of the guide begins.
-    Word(u64),
-    /// A bar and one of its beats, both counted from 1; written `33.2`, or `33` for its first beat.
-    Bar {
-        /// The bar.
-        bar: u64,
-        /// The beat.
-        beat: u64,
-    },
-}
-
-/// An edit as it was written.
-#[derive(Debug, Clone, PartialEq, Eq)]
-pub enum EditRef {
-    /// By its mark.
-    Mark(String),
-    /// By its number.
-    Number(u64),
-    /// The state in which the session began.
-    Start,
-}
-
-/// Lanes as they were written.
-#[derive(Debug, Clone, PartialEq, Eq)]
-pub enum LaneRef {
-    /// From one number to another.
-    Numbers(u64, u64),
-    /// By name.
-    Name(String),
-}
-
-/// A value as it was written.
-#[derive(Debug, Clone, PartialEq)]
-pub enum Value {
-    /// A word of the form itself.
-    Word,
-    /// Positions.
-    Times(Vec<TimeExpr>),
-    /// A distance.
-    Distance(Quantity),
-    /// From one position to another.
-    Span(TimeExpr, TimeExpr),
-    /// A number; gains are in dB, frequencies in Hz.
-    Number(f64),
-    /// A whole number.
-    Count(u64),
-    /// A fade curve.
-    Curve(Curve),
-    /// Roles.
-    Roles(Vec<Role>),
-    /// Text.
-    Text(String),
-    /// An edit.
-    Edit(EditRef),
-    /// Lanes.
-    Lanes(Vec<LaneRef>),
-    /// From one word of the guide to another.
-    Words(u64, u64),
-    /// Stages of a tone.
-    Stages(Vec<Stage>),
-}
 
 /// No value of the kind stands here.
 pub struct Miss {
@@ -130,7 +16,7 @@ pub struct Miss {
     pub wrong: Option<Diagnostic>,
 }
 
-type Read<T> = Result<(T, usize), Miss>;
+pub(super) type Read<T> = Result<(T, usize), Miss>;
 
 /// Reads a value of `kind` from token `at` on; gives the token after it.
 ///
@@ -164,25 +50,11 @@ pub fn read(kind: Kind, tokens: &[Token], at: usize) -> Read<Value> {
     }
 }
 
-/// Reads a text that is one position, as a command line has it: `12.5s`, `1:23.4`, `bar 33.2`, `end`.
-///
-/// # Errors
-/// It is none.
-pub fn read_time(text: &str) -> Result<TimeExpr, Diagnostic> {
-    let tokens = super::lexer::tokens(text)?;
-    match time(&tokens, 0) {
-        Ok((time, next)) if next == tokens.len() => Ok(time),
-        Err(Miss { wrong: Some(diagnostic), .. }) => Err(diagnostic),
-        _ => Err(Diagnostic::new(0..text.len(), "this is no position")
-            .help("as in 12.5s, 1:23.4, bar 33.2 or end")),
-    }
-}
-
-fn miss<T>(at: usize) -> Read<T> {
+pub(super) fn miss<T>(at: usize) -> Read<T> {
     Err(Miss { at, wrong: None })
 }
 
-fn wrong<T>(at: usize, token: &Token, message: String, help: &str) -> Read<T> {
+pub(super) fn wrong<T>(at: usize, token: &Token, message: String, help: &str) -> Read<T> {
     Err(Miss { at, wrong: Some(Diagnostic::new(token.span.clone(), message).help(help)) })
 }
 
@@ -209,95 +81,6 @@ fn word_of<T: Copy>(tokens: &[Token], at: usize, table: &[(T, &str)]) -> Read<T>
 
 fn role(tokens: &[Token], at: usize) -> Read<Role> {
     word_of(tokens, at, &Role::ALL)
-}
-
-fn quantity(tokens: &[Token], at: usize) -> Read<(Quantity, bool)> {
-    match tokens.get(at) {
-        Some(token @ Token { kind: TokenKind::Number { value, signed, unit }, .. }) => {
-            let known = match unit.as_str() {
-                "s" => Unit::Seconds,
-                "ms" => Unit::Milliseconds,
-                "smp" => Unit::Samples,
-                "" => {
-                    return wrong(at, token, format!("`{value}` needs a unit: ms, s or smp"), "as in 12ms");
-                }
-                _ => {
-                    let message = format!("`{unit}` is no unit of time: ms, s or smp");
-                    return wrong(at, token, message, "as in 12ms");
-                }
-            };
-            if known == Unit::Samples && value.fract() != 0.0 {
-                return wrong(at, token, "there are no parts of a sample".into(), "write a whole number");
-            }
-            Ok(((Quantity { value: *value, unit: known }, *signed), at + 1))
-        }
-        Some(Token { kind: TokenKind::Clock(seconds), .. }) => {
-            Ok(((Quantity { value: *seconds, unit: Unit::Seconds }, false), at + 1))
-        }
-        _ => miss(at),
-    }
-}
-
-fn time(tokens: &[Token], at: usize) -> Read<TimeExpr> {
-    match tokens.get(at).map(|token| &token.kind) {
-        Some(TokenKind::Word(word)) => match word.as_str() {
-            "cursor" => Ok((TimeExpr::Cursor, at + 1)),
-            "end" => Ok((TimeExpr::End, at + 1)),
-            "word" => whole(tokens, at + 1).map(|(word, next)| (TimeExpr::Word(word), next)),
-            "bar" => bar(tokens, at + 1),
-            _ => miss(at),
-        },
-        _ => quantity(tokens, at).map(|((quantity, _), next)| (TimeExpr::At(quantity), next)),
-    }
-}
-
-/// A bar with its beat after the point. The number of digits comes from the length of the token, since as numbers
-/// `12.1` and `12.10` would be the same.
-fn bar(tokens: &[Token], at: usize) -> Read<TimeExpr> {
-    let Some(token @ Token { kind: TokenKind::Number { value, signed: false, unit }, span }) = tokens.get(at)
-    else {
-        return miss(at);
-    };
-    if !unit.is_empty() || !(1.0..1e9).contains(value) {
-        return wrong(at, token, "this is no bar".into(), "bars and beats count from 1, as in bar 33.2");
-    }
-    let whole = value.trunc();
-    let digits = span.len().saturating_sub(format!("{whole}.").len());
-    #[expect(
-        clippy::cast_possible_truncation,
-        clippy::cast_sign_loss,
-        reason = "the range is checked before"
-    )]
-    let (bar, fraction) = (whole as u64, ((value - whole) * 10f64.powi(digits.min(3) as i32)).round() as u64);
-    let beat = if digits == 0 { 1 } else { fraction };
-    if beat == 0 || digits > 3 {
-        return wrong(at, token, "this is no beat".into(), "beats count from 1, as in bar 33.2");
-    }
-    Ok((TimeExpr::Bar { bar, beat }, at + 1))
-}
-
-fn distance(tokens: &[Token], at: usize, sign: bool) -> Read<Value> {
-    let ((quantity, signed), next) = quantity(tokens, at)?;
-    let Some(token) = tokens.get(at) else { return miss(at) };
-    match (sign, signed) {
-        (true, false) => wrong(
-            at,
-            token,
-            "a distance to move by needs a sign".into(),
-            "+ for later, - for earlier, as in +12ms; `to TIME` names a position",
-        ),
-        (false, true) => wrong(at, token, "a length has no sign".into(), "as in 12ms"),
-        _ => Ok((Value::Distance(quantity), next)),
-    }
-}
-
-fn span(tokens: &[Token], at: usize) -> Read<Value> {
-    let (from, next) = time(tokens, at)?;
-    if !matches!(tokens.get(next), Some(Token { kind: TokenKind::DotDot, .. })) {
-        return miss(next);
-    }
-    let (to, next) = time(tokens, next + 1)?;
-    Ok((Value::Span(from, to), next))
 }
 
 fn gain(tokens: &[Token], at: usize, sign: bool) -> Read<Value> {
@@ -395,7 +178,7 @@ fn factor(tokens: &[Token], at: usize) -> Read<Value> {
     }
 }
 
-fn whole(tokens: &[Token], at: usize) -> Read<u64> {
+pub(super) fn whole(tokens: &[Token], at: usize) -> Read<u64> {
     match tokens.get(at).map(|token| &token.kind) {
         Some(TokenKind::Number { value, signed: false, unit })
             if unit.is_empty() && value.fract() == 0.0 && (1.0..=1e9).contains(value) =>
