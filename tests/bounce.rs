@@ -9,7 +9,7 @@ use std::path::{Path, PathBuf};
 use std::sync::atomic::{AtomicU64, Ordering};
 
 use proptest::prelude::*;
-use rendering::{Takes, any_song, fade, lane, noise, region, song, three_takes};
+use rendering::{Takes, any_song, fade, lane, noise, region, song, three_takes, write_f32};
 use tautline::handoff::{AssetFile, Bounce, BounceError, BounceOptions, BounceRequest, FileKind, bounce};
 use tautline::media::{OutputFormat, Progress, Silent};
 use tautline::mix::{Plan, Scratch, render_lane};
@@ -28,12 +28,7 @@ struct Studio {
 impl Studio {
     fn new(takes: Takes) -> Studio {
         let folder = tempfile::tempdir().unwrap();
-        let assets = takes.0.iter().map(|(id, take)| {
-            let path = folder.path().join(format!("take-{id}.wav"));
-            write_f32(&path, RATE, take);
-            AssetFile { id: *id, path, channels: u16::try_from(take.len()).unwrap() }
-        });
-        let assets = assets.collect();
+        let assets = takes.write(folder.path(), RATE);
         Studio { folder, takes, assets }
     }
 
@@ -67,20 +62,6 @@ impl Studio {
         names.sort();
         names
     }
-}
-
-fn write_f32(path: &Path, rate: u32, take: &[Vec<f32>]) {
-    let spec = hound::WavSpec {
-        channels: u16::try_from(take.len()).unwrap(),
-        sample_rate: rate,
-        bits_per_sample: 32,
-        sample_format: hound::SampleFormat::Float,
-    };
-    let mut writer = hound::WavWriter::create(path, spec).unwrap();
-    for frame in 0..take[0].len() {
-        take.iter().for_each(|channel| writer.write_sample(channel[frame]).unwrap());
-    }
-    writer.finalize().unwrap();
 }
 
 /// Reads a file back, one vector per channel.

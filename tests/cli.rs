@@ -1,6 +1,8 @@
 //! The program itself, run as a user runs it: what it prints, how it ends, what it leaves on disk.
 #![allow(clippy::unwrap_used, clippy::panic, reason = "a panic is the report of a test")]
 
+#[path = "common/decoded.rs"]
+mod decoded;
 mod program;
 
 #[path = "cli/bouncing.rs"]

@@ -2,12 +2,15 @@
 //! faded, crossed, bounced; every sample of the result is held against arithmetic on the source.
 #![allow(clippy::unwrap_used, clippy::panic, reason = "a panic is the report of a test")]
 
+#[path = "common/decoded.rs"]
+mod decoded;
 mod program;
 
 use std::fs;
 use std::path::{Path, PathBuf};
 
-use program::{Desk, decode, read_wav};
+use decoded::decoded;
+use program::{Desk, read_wav};
 use serde_json::Value;
 
 /// Frames and peaks as `tests/human/SOURCE.md` gives them, which were measured when the files were packed.
@@ -54,14 +57,15 @@ fn an_untouched_lane_bounces_to_the_very_samples_that_were_recorded() {
     let (_, exact) = bounced(&desk, "f32");
     assert_eq!((&document["rate"], &document["length"]), (&16_000.into(), &96_800.into()));
     for ((name, frames, peak), (path, float)) in READERS.iter().zip(paths.iter().zip(&exact)) {
-        let (rate, channels, recorded) = decode(&desk.path(name));
-        assert_eq!((rate, channels, recorded.len()), (16_000, 1, *frames));
+        let (rate, recorded) = decoded(&desk.path(name));
+        let [recorded] = &recorded[..] else { panic!("{name} is not mono") };
+        assert_eq!((rate, recorded.len()), (16_000, *frames));
         let mut reader = hound::WavReader::open(path).unwrap();
         let samples: Vec<i16> = reader.samples::<i16>().map(Result::unwrap).collect();
         assert_eq!(samples.len(), 96_800, "all files are as long as the longest");
         // 16-bit PCM is recorded / 2^15; floats hold that exactly.
         assert!(
-            samples.iter().zip(&recorded).all(|(a, b)| f32::from(*a) == b * 32_768.0),
+            samples.iter().zip(recorded).all(|(a, b)| f32::from(*a) == b * 32_768.0),
             "{name} as 16 bits"
         );
         let (_, float) = read_wav(float);
@@ -182,8 +186,8 @@ fn cuts_in_pauses_slides_fades_and_crossfades_are_exact_on_real_speech() {
 fn pauses_are_cut_without_a_finding_once_every_edge_has_its_fade() {
     let desk = desk("48000");
     for (lane, (name, frames, _)) in READERS.iter().enumerate() {
-        let (_, _, samples) = decode(&desk.path(name));
-        let at = pause(&samples, 16_000, frames / 4, frames * 3 / 4) * 3;
+        let (_, samples) = decoded(&desk.path(name));
+        let at = pause(&samples[0], 16_000, frames / 4, frames * 3 / 4) * 3;
         desk.run(&format!("cut at {at}smp on lane {0}; shift +7ms on lane {0} at {at}smp..end", lane + 1))
             .ends(0);
     }

@@ -5,6 +5,7 @@
 
 #[path = "listen/cli.rs"]
 mod cli;
+mod common;
 #[path = "listen/demo.rs"]
 mod demo;
 #[path = "listen/endings.rs"]

@@ -10,6 +10,8 @@ mod bad_input;
 mod build;
 #[path = "media/conform.rs"]
 mod conform;
+#[path = "common/decoded.rs"]
+mod decoded;
 #[path = "media/hostile.rs"]
 mod hostile;
 #[path = "media/intake.rs"]

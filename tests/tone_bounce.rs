@@ -22,25 +22,6 @@ use toning::{band_noise, bits, noise, vowel, whole_chain};
 
 const RATE: u32 = 48_000;
 
-fn write(folder: &Path, takes: &Takes) -> Vec<AssetFile> {
-    let one = |(id, take): (&AssetId, &Vec<Vec<f32>>)| {
-        let path = folder.join(format!("take-{id}.wav"));
-        let spec = hound::WavSpec {
-            channels: u16::try_from(take.len()).unwrap(),
-            sample_rate: RATE,
-            bits_per_sample: 32,
-            sample_format: hound::SampleFormat::Float,
-        };
-        let mut writer = hound::WavWriter::create(&path, spec).unwrap();
-        for frame in 0..take[0].len() {
-            take.iter().for_each(|channel| writer.write_sample(channel[frame]).unwrap());
-        }
-        writer.finalize().unwrap();
-        AssetFile { id: *id, path, channels: spec.channels }
-    };
-    takes.0.iter().map(one).collect()
-}
-
 /// The lanes' files of a bounce, plane by plane.
 fn lanes_of(song: &Song, assets: &[AssetFile], folder: &Path, tone: bool) -> Vec<Vec<Vec<f32>>> {
     let request = BounceRequest {
@@ -79,7 +60,7 @@ fn lanes_are_written_with_and_without_their_tone_in_one_bounce() {
     });
     let song = song(lanes.collect());
     let folder = tempfile::tempdir().unwrap();
-    let assets = write(folder.path(), &takes);
+    let assets = takes.write(folder.path(), RATE);
     let request = BounceRequest {
         song: &song,
         rate: RATE,
@@ -145,7 +126,7 @@ fn the_bounce_holds_what_is_heard_live_bit_for_bit() {
     });
     let song = song(lanes.collect());
     let folder = tempfile::tempdir().unwrap();
-    let assets = write(folder.path(), &takes);
+    let assets = takes.write(folder.path(), RATE);
     let files = lanes_of(&song, &assets, &folder.path().join("out"), true);
     let plan = Plan::compile(&song, RATE, &|asset| takes.channels(asset));
     let mut stage = ToneStage::new(&plan);
@@ -195,7 +176,7 @@ fn words(seed: u32, level: f64) -> Vec<f32> {
 
 fn measure(lanes: Vec<tautline::song::Lane>, takes: &Takes) -> (Levels, Vec<tautline::handoff::Finding>) {
     let folder = tempfile::tempdir().unwrap();
-    let copies = write(folder.path(), takes);
+    let copies = takes.write(folder.path(), RATE);
     let song = song(lanes);
     let measured =
         levels(&LevelsRequest { song: &song, rate: RATE, copies: &copies, tone: true }).unwrap().unwrap();
@@ -347,7 +328,7 @@ fn the_sums_loudness_is_that_of_the_bounced_stack() {
     lanes[1].pan = Pan(-0.6);
     lanes[1].tone = Some(Arc::new(whole_chain()));
     let folder = tempfile::tempdir().unwrap();
-    let copies = write(folder.path(), &takes);
+    let copies = takes.write(folder.path(), RATE);
     let song = song(lanes.clone());
     let (measured, _) = measure(lanes, &takes);
     let out = folder.path().join("out");

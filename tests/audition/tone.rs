@@ -5,7 +5,7 @@ use std::sync::Arc;
 
 use proptest::prelude::*;
 use tautline::audition::{Choice, Command, Listening, Setup, Staged, Through};
-use tautline::handoff::{AssetFile, BounceOptions, BounceRequest, FileKind, bounce};
+use tautline::handoff::{BounceOptions, BounceRequest, FileKind, bounce};
 use tautline::media::{OutputFormat, Silent};
 use tautline::mix::{Ear, ToneStage};
 use tautline::song::tone::{Compress, Deess, Stage};
@@ -61,22 +61,7 @@ fn changed(song: &Song, change: impl Fn(&mut Tone)) -> Song {
 /// The stack's file of a bounce from a position on.
 fn bounced(song: &Song, takes: &Takes, from: i64, frames: u64) -> Vec<[f32; 2]> {
     let folder = tempfile::tempdir().unwrap();
-    let write = |(id, take): (&AssetId, &Vec<Vec<f32>>)| {
-        let path = folder.path().join(format!("take-{id}.wav"));
-        let spec = hound::WavSpec {
-            channels: u16::try_from(take.len()).unwrap(),
-            sample_rate: RATE,
-            bits_per_sample: 32,
-            sample_format: hound::SampleFormat::Float,
-        };
-        let mut writer = hound::WavWriter::create(&path, spec).unwrap();
-        for frame in 0..take[0].len() {
-            take.iter().for_each(|channel| writer.write_sample(channel[frame]).unwrap());
-        }
-        writer.finalize().unwrap();
-        AssetFile { id: *id, path, channels: spec.channels }
-    };
-    let assets: Vec<AssetFile> = takes.0.iter().map(write).collect();
+    let assets = takes.write(folder.path(), RATE);
     let request = BounceRequest {
         song,
         rate: RATE,

@@ -17,13 +17,16 @@ use tautline::audition::{
 };
 use tautline::media::{OutputFormat, WavSpec, create_sink};
 use tautline::mix::{Plan, Samples};
-use tautline::song::tone::{Band, BandShape, Compress, Deess, HighPass, Slope};
 use tautline::song::{
-    AssetId, Bend, Curve, Db, Fade, Lane, LaneId, Length, Pan, Polarity, Position, Region, RegionId, Role,
-    Song, Span, Tone,
+    AssetId, Bend, Curve, Db, Fade, Lane, Length, Pan, Position, Region, RegionId, Song, Span, Tone,
 };
 
+mod chain;
+#[path = "../common/mod.rs"]
+mod common;
 mod rows;
+
+use chain::whole_chain;
 
 fn main() {
     let words: Vec<String> = std::env::args().skip(1).filter(|word| word != "--bench").collect();
@@ -110,19 +113,10 @@ fn make_song(lanes: usize, rate: u32, seconds: u64) -> Song {
             })
         };
         Arc::new(Lane {
-            id: LaneId(id),
-            name: format!("double {id}"),
-            role: if id == 1 { Role::Guide } else { Role::Double },
-            asset: AssetId(id),
             gain_db: Db(-3.0),
             pan: Pan((id as f64 * 0.37).sin()),
-            polarity: Polarity::Normal,
-            tone: None,
-            mute: false,
-            solo: false,
-            notes: vec![],
-            holds: Vec::new(),
             regions: (0..seconds / 2).map(region).collect(),
+            ..common::lane(id, 0)
         })
     };
     Song { lanes: (1..=lanes as u64).map(lane).collect(), ..Song::default() }
@@ -157,23 +151,6 @@ enum What {
     Swaps,
     /// A jump each second, whose pre-roll is rendered beside what sounds.
     Jumps,
-}
-
-/// High-pass, four bands, de-esser, compressor.
-fn whole_chain() -> Tone {
-    let band = |shape, frequency_hz, gain, q| Some(Band { shape, frequency_hz, gain_db: Db(gain), q });
-    Tone {
-        highpass: Some(HighPass { frequency_hz: 90.0, slope: Slope::Twelve }),
-        bands: [
-            band(BandShape::LowShelf, 200.0, -2.0, 0.7),
-            band(BandShape::Bell, 300.0, -4.0, 1.4),
-            band(BandShape::Bell, 3000.0, 2.0, 1.0),
-            band(BandShape::HighShelf, 10_000.0, 2.0, 0.7),
-        ],
-        deess: Some(Deess::default()),
-        compress: Some(Compress::default()),
-        ..Tone::default()
-    }
 }
 
 fn callbacks(lanes: usize, rate: u32, frames: usize, what: What, tone: Option<Tone>) {

@@ -15,15 +15,15 @@ use std::time::Instant;
 
 use tautline::handoff::{AssetFile, BounceOptions, BounceRequest, bounce};
 use tautline::media::{OutputFormat, Silent, WavSpec, create_sink};
-use tautline::song::{
-    AssetId, Bend, Curve, Db, Fade, Lane, LaneId, Length, Pan, Polarity, Position, Region, RegionId, Role,
-    Song,
-};
+use tautline::song::{AssetId, Bend, Curve, Db, Fade, Lane, Length, Position, Region, RegionId, Role, Song};
 
-const RATE: u32 = 48_000;
-const ROUNDS: usize = 3;
-
+#[path = "../common/mod.rs"]
+mod common;
 mod rows;
+
+use common::RATE;
+
+const ROUNDS: usize = 3;
 
 fn main() {
     let numbers: Vec<u64> = std::env::args().filter_map(|argument| argument.parse().ok()).collect();
@@ -52,11 +52,11 @@ fn measure(lanes: u64, seconds: u64) {
     }
     let megabytes = (lanes * frames * 3) as f64 / 1e6;
     println!(
-        "{lanes:5}  {seconds:7}   {plain:6.2} s {:5.0} MB/s {ours:6.2} s {:5.0} MB/s   {:6.0} %   {:13} MB",
+        "{lanes:5}  {seconds:7}   {plain:6.2} s {:5.0} MB/s {ours:6.2} s {:5.0} MB/s   {:6.0} %   {:13.0} MB",
         megabytes / plain,
         megabytes / ours,
         100.0 * plain / ours,
-        most_memory_kb() / 1024
+        rows::peak_mb().unwrap_or(0.0)
     );
     rows::row(
         &format!("bounce, {lanes} lanes of {seconds} s, against a plain loop"),
@@ -71,13 +71,6 @@ fn seconds_of(work: impl FnOnce()) -> f64 {
     let begin = Instant::now();
     work();
     begin.elapsed().as_secs_f64()
-}
-
-/// Largest resident size of this process in kB, 0 where the system does not tell.
-fn most_memory_kb() -> u64 {
-    let status = fs::read_to_string("/proc/self/status").unwrap_or_default();
-    let line = status.lines().find_map(|line| line.strip_prefix("VmHWM:"));
-    line.and_then(|line| line.trim().trim_end_matches(" kB").parse().ok()).unwrap_or(0)
 }
 
 fn make_take(folder: &Path, id: u64, frames: u64) -> AssetFile {
@@ -123,19 +116,10 @@ fn make_song(lanes: u64, frames: u64) -> Song {
             })
         };
         Arc::new(Lane {
-            id: LaneId(id),
-            name: format!("double {id}"),
             role: Role::Double,
-            asset: AssetId(id),
             gain_db: Db(-3.0),
-            pan: Pan(0.0),
-            polarity: Polarity::Normal,
-            mute: false,
-            solo: false,
-            tone: None,
-            notes: vec![],
-            holds: Vec::new(),
             regions: (0..frames / 96_000).map(region).collect(),
+            ..common::lane(id, frames)
         })
     };
     Song { lanes: (1..=lanes).map(lane).collect(), ..Song::default() }

@@ -10,13 +10,13 @@ use std::sync::Arc;
 use std::time::Instant;
 
 use tautline::command::{Context, Diagnostic, Hearing, Presets, parse};
-use tautline::edit::Session;
 use tautline::listen::{Heard, Source, listen};
-use tautline::song::{
-    Asset, AssetId, Db, Fade, Lane, LaneId, Length, Pan, Polarity, Position, Region, RegionId, Role, Song,
-};
+use tautline::song::AssetId;
 
-const RATE: u32 = 48_000;
+#[path = "../common/mod.rs"]
+mod common;
+
+use common::RATE;
 
 /// A take made as it is read: sung words of 0.4 s with an s at their end, pauses now and then, a floor of -60 dBFS.
 struct Made {
@@ -78,11 +78,11 @@ fn main() {
         let took = cpu_s() - start;
         let seconds = (minutes * 60) as f64;
         println!(
-            "{seconds:7}   {took:7.2} s {:9.0} x {:25.0} x {:13} {:15} MB",
+            "{seconds:7}   {took:7.2} s {:9.0} x {:25.0} x {:13} {:15.0} MB",
             seconds / took,
             seconds / (took - making),
             heard.phrases.len(),
-            most_memory_kb() / 1024
+            rows::peak_mb().unwrap_or(0.0)
         );
         let what = format!("listening, {minutes} lane-minutes");
         rows::row(&what, seconds / took, "x real time on a core", rows::Goal::AtLeast(150.0), "");
@@ -109,18 +109,7 @@ fn trim(lanes: u64, seconds: u64) {
     let frames = seconds * u64::from(RATE);
     let heard = Arc::new(listen(&mut Made { frames }).expect("no file"));
     let known = Known((1..=lanes).map(|id| (AssetId(id), Arc::clone(&heard))).collect());
-    let assets = (1..=lanes).map(|id| Asset {
-        id: AssetId(id),
-        path: format!("take-{id}.wav"),
-        blake3: format!("{id:064x}"),
-        frames,
-        channels: 1,
-        rate: RATE,
-        bytes: None,
-        time_reference: None,
-    });
-    let song = Song { lanes: (1..=lanes).map(|id| Arc::new(lane(id, frames))).collect(), ..Song::default() };
-    let session = Session::new("Lantern Row".into(), RATE, None, assets.collect(), song);
+    let session = common::session(lanes, frames);
     let presets = Presets::new();
     let context = Context { session: &session, cursor: None, presets: &presets, hearing: &known };
     let command = parse("trim gaps on all").expect("it reads");
@@ -138,43 +127,8 @@ fn trim(lanes: u64, seconds: u64) {
     rows::row("trim gaps on all, 60 lanes of 60 s, heard before", best, "ms", rows::Goal::AtMost(50.0), "");
 }
 
-fn lane(id: u64, frames: u64) -> Lane {
-    let region = Region {
-        id: RegionId(id),
-        asset: AssetId(id),
-        source_in: 0,
-        length: Length(frames),
-        at: Position(0),
-        gain_db: Db(0.0),
-        highpass_hz: None,
-        fade_in: Fade::NONE,
-        fade_out: Fade::NONE,
-    };
-    Lane {
-        id: LaneId(id),
-        name: format!("take-{id}"),
-        role: if id == 1 { Role::Guide } else { Role::Double },
-        asset: AssetId(id),
-        gain_db: Db(0.0),
-        pan: Pan(0.0),
-        polarity: Polarity::Normal,
-        tone: None,
-        mute: false,
-        solo: false,
-        notes: vec![],
-        holds: Vec::new(),
-        regions: vec![Arc::new(region)],
-    }
-}
-
 /// Seconds that this thread has been on a processor: other jobs of the machine do not count.
 fn cpu_s() -> f64 {
     let text = fs::read_to_string("/proc/self/schedstat").unwrap_or_default();
     text.split_whitespace().next().and_then(|ns| ns.parse::<f64>().ok()).unwrap_or(0.0) / 1e9
-}
-
-fn most_memory_kb() -> u64 {
-    let status = fs::read_to_string("/proc/self/status").unwrap_or_default();
-    let line = status.lines().find_map(|line| line.strip_prefix("VmHWM:")).unwrap_or("0");
-    line.trim().trim_end_matches("kB").trim().parse().unwrap_or(0)
 }

@@ -114,8 +114,8 @@ fn measure(guide: &[f32], lane: &[f32], seconds: usize) -> f64 {
     let [first, second, third] = best;
     let all = second + third;
     println!(
-        "{seconds:7}   {words:5}   {first:12.3} s   {second:11.3} s   {third:5.3} s   {all:9.3} s   {} MB (samples of both takes: {} MB)",
-        most_memory_kb() / 1024,
+        "{seconds:7}   {words:5}   {first:12.3} s   {second:11.3} s   {third:5.3} s   {all:9.3} s   {:.0} MB (samples of both takes: {} MB)",
+        rows::peak_mb().unwrap_or(0.0),
         2 * guide.len() * 4 / 1_000_000
     );
     let what = format!("a double of {seconds} s heard and matched, one core");
@@ -143,10 +143,4 @@ fn take(name: &str) -> Vec<f32> {
     let mut samples = vec![0.0; FRAMES as usize];
     WavReader::open(&wav).expect("the copy").read(0, &mut [samples.as_mut_slice()]).expect("samples");
     samples
-}
-
-fn most_memory_kb() -> u64 {
-    let status = std::fs::read_to_string("/proc/self/status").unwrap_or_default();
-    let line = status.lines().find(|line| line.starts_with("VmHWM")).unwrap_or("");
-    line.split_whitespace().nth(1).and_then(|kb| kb.parse().ok()).unwrap_or(0)
 }

@@ -18,15 +18,17 @@ use std::time::Instant;
 use tautline::handoff::{AssetFile, BounceRequest, bounce};
 use tautline::media::{OutputFormat, Silent, WavSpec, create_sink};
 use tautline::mix::{Plan, ToneStage};
-use tautline::song::tone::{Band, BandShape, Compress, Deess, HighPass, Slope};
-use tautline::song::{
-    AssetId, Db, Fade, Lane, LaneId, Length, Pan, Polarity, Position, Region, RegionId, Role, Song, Tone,
-};
+use tautline::song::{AssetId, Db, Lane, Role, Song, Tone};
 use tautline::sound::bank::Blocks;
 
+mod chain;
+#[path = "../common/mod.rs"]
+mod common;
 mod rows;
 
-const RATE: u32 = 48_000;
+use chain::whole_chain;
+use common::RATE;
+
 const ROUNDS: usize = 3;
 const FRAMES: usize = 128;
 
@@ -45,22 +47,6 @@ fn main() {
     live("drive", &Tone { drive_db: Db(3.0), ..Tone::default() });
     live("gain alone", &Tone { gain_db: Db(3.0), ..Tone::default() });
     offline(lanes, seconds);
-}
-
-fn whole_chain() -> Tone {
-    let band = |shape, frequency_hz, gain, q| Some(Band { shape, frequency_hz, gain_db: Db(gain), q });
-    Tone {
-        highpass: Some(HighPass { frequency_hz: 90.0, slope: Slope::Twelve }),
-        bands: [
-            band(BandShape::LowShelf, 200.0, -2.0, 0.7),
-            band(BandShape::Bell, 300.0, -4.0, 1.4),
-            band(BandShape::Bell, 3000.0, 2.0, 1.0),
-            band(BandShape::HighShelf, 10_000.0, 2.0, 0.7),
-        ],
-        deess: Some(Deess::default()),
-        compress: Some(Compress::default()),
-        ..Tone::default()
-    }
 }
 
 struct Lanes(Vec<Vec<f32>>);
@@ -171,33 +157,8 @@ fn make_take(folder: &Path, id: u64, frames: u64) -> AssetFile {
 
 fn make_song(lanes: u64, frames: u64, tone: Option<&Tone>) -> Song {
     let tone = tone.map(|tone| Arc::new(tone.clone()));
-    let lane = |id: u64| {
-        Arc::new(Lane {
-            id: LaneId(id),
-            name: format!("take-{id}"),
-            role: Role::Double,
-            asset: AssetId(id),
-            gain_db: Db(0.0),
-            pan: Pan(0.0),
-            polarity: Polarity::Normal,
-            mute: false,
-            solo: false,
-            tone: tone.clone(),
-            notes: vec![],
-            holds: Vec::new(),
-            regions: vec![Arc::new(Region {
-                id: RegionId(id),
-                asset: AssetId(id),
-                source_in: 0,
-                length: Length(frames),
-                at: Position(0),
-                gain_db: Db(0.0),
-                highpass_hz: None,
-                fade_in: Fade::NONE,
-                fade_out: Fade::NONE,
-            })],
-        })
-    };
+    let lane =
+        |id: u64| Arc::new(Lane { role: Role::Double, tone: tone.clone(), ..common::lane(id, frames) });
     Song { lanes: (1..=lanes).map(lane).collect(), ..Song::default() }
 }
 

@@ -16,22 +16,27 @@ pub const TIME: &str = "2026-11-25T10:00:00Z";
 
 /// A session of `lanes` takes of `frames` each, the first one the guide.
 pub fn session(lanes: u64, frames: u64) -> Session {
-    let assets = (1..=lanes)
-        .map(|id| Asset {
-            id: AssetId(id),
-            path: format!("take-{id}.wav"),
-            blake3: format!("{id:064x}"),
-            frames,
-            channels: 1,
-            rate: RATE,
-            bytes: None,
-            time_reference: None,
-        })
-        .collect();
-    let lanes = (1..=lanes).map(|id| Arc::new(lane(id, frames))).collect();
+    session_of((0..lanes).map(|_| frames))
+}
+
+/// A session of takes with so many frames, the first one the guide.
+pub fn session_of(takes: impl Iterator<Item = u64>) -> Session {
+    let asset = |id, frames| Asset {
+        id: AssetId(id),
+        path: format!("take-{id}.wav"),
+        blake3: format!("{id:064x}"),
+        frames,
+        channels: 1,
+        rate: RATE,
+        bytes: None,
+        time_reference: None,
+    };
+    let (assets, lanes) =
+        (1..).zip(takes).map(|(id, frames)| (asset(id, frames), Arc::new(lane(id, frames)))).unzip();
     Session::new("Lantern Row".into(), RATE, None, assets, Song { lanes, ..Song::default() })
 }
 
+/// The lane of a take that stands as it was sung.
 pub fn lane(id: u64, frames: u64) -> Lane {
     Lane {
         id: LaneId(id),

@@ -9,16 +9,14 @@ use std::sync::Arc;
 
 use serde::Deserialize;
 use tautline::command::{Action, Context, Cursor, Diagnostic, Done, Hearing, Presets, carry_out, parse};
-use tautline::edit::{Session, Store};
+use tautline::edit::Store;
 use tautline::listen::{Heard, Slice, Source, listen};
 use tautline::media::{Silent, WavReader, hash_file, probe, working_copy};
 use tautline::mix::{Plan, Samples, Scratch, render_lane};
-use tautline::song::{
-    Asset, AssetId, Db, Fade, Lane, LaneId, Length, Pan, Polarity, Position, Region, RegionId, Role, Song,
-};
+use tautline::song::{AssetId, Lane, Position};
 
-pub const RATE: u32 = 48_000;
-pub const TIME: &str = "2026-11-25T10:00:00Z";
+pub use crate::common::RATE;
+use crate::common::{TIME, session_of};
 
 /// Even noise between -1 and 1 from a 64-bit congruential generator.
 #[derive(Clone)]
@@ -209,51 +207,11 @@ pub struct Desk {
 
 pub fn desk(takes: Vec<Vec<f32>>) -> Desk {
     let folder = tempfile::tempdir().unwrap();
-    let assets = takes.iter().zip(1..).map(|(take, id)| Asset {
-        id: AssetId(id),
-        path: format!("take-{id}.wav"),
-        blake3: format!("{id:064x}"),
-        frames: take.len() as u64,
-        channels: 1,
-        rate: RATE,
-        bytes: None,
-        time_reference: None,
-    });
-    let lanes = takes.iter().zip(1..).map(|(take, id)| Arc::new(lane(id, take.len() as u64)));
-    let song = Song { lanes: lanes.collect(), ..Song::default() };
-    let session = Session::new("Lantern Row".into(), RATE, None, assets.collect(), song);
+    let session = session_of(takes.iter().map(|take| take.len() as u64));
     let store = Store::create(&folder.path().join("song.json"), session).unwrap();
     let takes = takes.into_iter().zip(1..).map(|(take, id)| (AssetId(id), take)).collect();
     let memory = Memory { takes, ..Memory::default() };
     Desk { store, memory, presets: Presets::new(), cursor: None, _folder: folder }
-}
-
-fn lane(id: u64, frames: u64) -> Lane {
-    Lane {
-        id: LaneId(id),
-        name: format!("take-{id}"),
-        role: if id == 1 { Role::Guide } else { Role::Double },
-        asset: AssetId(id),
-        gain_db: Db(0.0),
-        pan: Pan(0.0),
-        polarity: Polarity::Normal,
-        tone: None,
-        mute: false,
-        solo: false,
-        notes: vec![],
-        holds: Vec::new(),
-        regions: vec![Arc::new(Region {
-            id: RegionId(id),
-            asset: AssetId(id),
-            source_in: 0,
-            length: Length(frames),
-            at: Position(0),
-            gain_db: Db(0.0),
-            highpass_hz: None,
-            fade_in: Fade::NONE,
-            fade_out: Fade::NONE,
-        })],
-    }
 }
 
 impl Desk {

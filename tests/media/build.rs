@@ -1,11 +1,8 @@
-//! Makes small sound files byte by byte, and reads files through other people's code.
+//! Makes small sound files byte by byte, and reads files in every way.
 
 use std::path::{Path, PathBuf};
 
-use symphonia::core::codecs::audio::AudioDecoderOptions;
-use symphonia::core::formats::TrackType;
-use symphonia::core::io::MediaSourceStream;
-use tautline::media::WavReader;
+use tautline::media::{IntakeReport, MediaError, Silent, WavReader, inspect, probe};
 use tempfile::TempDir;
 
 /// A folder that is gone after the test.
@@ -135,24 +132,21 @@ pub fn read_span(reader: &mut WavReader, from: u64, frames: usize) -> Vec<Vec<f3
     planes
 }
 
-/// All channels of a sound file through symphonia.
-pub fn through_symphonia(path: &Path) -> Vec<Vec<f32>> {
-    let stream = MediaSourceStream::new(Box::new(std::fs::File::open(path).unwrap()), Default::default());
-    let mut reader = symphonia::default::get_probe()
-        .probe(&Default::default(), stream, Default::default(), Default::default())
-        .unwrap();
-    let track = reader.default_track(TrackType::Audio).unwrap().clone();
-    let parameters = track.codec_params.as_ref().unwrap().audio().unwrap();
-    let mut decoder = symphonia::default::get_codecs()
-        .make_audio_decoder(parameters, &AudioDecoderOptions::default())
-        .unwrap();
-    let (mut all, mut block): (Vec<Vec<f32>>, Vec<Vec<f32>>) = (Vec::new(), Vec::new());
-    while let Ok(Some(packet)) = reader.next_packet() {
-        decoder.decode(&packet).unwrap().copy_to_vecs_planar(&mut block);
-        all.resize(block.len(), Vec::new());
-        all.iter_mut().zip(&block).for_each(|(all, block)| all.extend(block));
+/// Reads a file in every way that there is and holds what they say against each other; gives what the intake says.
+/// `bytes` is the file's length.
+pub fn read_every_way(path: &Path, bytes: usize) -> Result<IntakeReport, MediaError> {
+    let probed = probe(path);
+    let report = inspect(path, &Silent);
+    assert_eq!(probed.is_ok(), report.is_ok(), "{probed:?} but {report:?}");
+    if let Ok(mut reader) = WavReader::open(path) {
+        let info = reader.info().clone();
+        assert!(info.frames > 0 && info.frames <= bytes as u64);
+        assert!((8_000..=384_000).contains(&info.rate) && (1..=2).contains(&info.channels));
+        let planes = read_span(&mut reader, info.frames.saturating_sub(10), 20);
+        assert!(planes.iter().flatten().all(|x| x.is_finite()));
+        assert_eq!(report.as_ref().ok().map(|report| &report.info), Some(&info));
     }
-    all
+    report
 }
 
 /// A mono AIFF file: big-endian, rate as an 80-bit float.

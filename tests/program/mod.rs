@@ -207,28 +207,3 @@ pub fn read_wav(path: &Path) -> (hound::WavSpec, Vec<f32>) {
     };
     (spec, samples)
 }
-
-/// A sound file of any kind through symphonia: rate, channels, and its samples as floats, interleaved.
-pub fn decode(path: &Path) -> (u32, usize, Vec<f32>) {
-    use symphonia::core::codecs::audio::AudioDecoderOptions;
-    use symphonia::core::formats::TrackType;
-    use symphonia::core::io::MediaSourceStream;
-    let stream = MediaSourceStream::new(Box::new(fs::File::open(path).unwrap()), Default::default());
-    let mut reader = symphonia::default::get_probe()
-        .probe(&Default::default(), stream, Default::default(), Default::default())
-        .unwrap();
-    let track = reader.default_track(TrackType::Audio).unwrap().clone();
-    let parameters = track.codec_params.as_ref().unwrap().audio().unwrap();
-    let mut decoder = symphonia::default::get_codecs()
-        .make_audio_decoder(parameters, &AudioDecoderOptions::default())
-        .unwrap();
-    let (mut all, mut block) = (Vec::new(), Vec::<f32>::new());
-    let (mut rate, mut channels) = (0, 0);
-    while let Ok(Some(packet)) = reader.next_packet() {
-        let audio = decoder.decode(&packet).unwrap();
-        (rate, channels) = (audio.spec().rate(), audio.spec().channels().count());
-        audio.copy_to_vec_interleaved(&mut block);
-        all.extend_from_slice(&block);
-    }
-    (rate, channels, all)
-}

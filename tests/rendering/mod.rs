@@ -3,9 +3,11 @@
 #![allow(dead_code, reason = "each test binary uses its own part")]
 
 use std::collections::HashMap;
+use std::path::Path;
 use std::sync::Arc;
 
 use proptest::prelude::*;
+use tautline::handoff::AssetFile;
 use tautline::mix::Samples;
 use tautline::song::rules::AssetFrames;
 use tautline::song::{
@@ -26,6 +28,16 @@ impl Takes {
         let take = &self.0[&asset][channel];
         usize::try_from(frame).ok().and_then(|frame| take.get(frame)).copied().unwrap_or(0.0)
     }
+
+    /// Writes the takes into a folder, for a bounce to read.
+    pub fn write(&self, folder: &Path, rate: u32) -> Vec<AssetFile> {
+        let one = |(id, take): (&AssetId, &Vec<Vec<f32>>)| {
+            let path = folder.join(format!("take-{id}.wav"));
+            write_f32(&path, rate, take);
+            AssetFile { id: *id, path, channels: u16::try_from(take.len()).unwrap() }
+        };
+        self.0.iter().map(one).collect()
+    }
 }
 
 impl Samples for Takes {
@@ -42,6 +54,21 @@ impl AssetFrames for Takes {
     fn frames(&self, asset: AssetId) -> Option<u64> {
         self.0.get(&asset).map(|take| take[0].len() as u64)
     }
+}
+
+/// Writes a take as a WAV file of 32-bit floats, with a writer of another origin than ours.
+pub fn write_f32(path: &Path, rate: u32, take: &[Vec<f32>]) {
+    let spec = hound::WavSpec {
+        channels: u16::try_from(take.len()).unwrap(),
+        sample_rate: rate,
+        bits_per_sample: 32,
+        sample_format: hound::SampleFormat::Float,
+    };
+    let mut writer = hound::WavWriter::create(path, spec).unwrap();
+    for frame in 0..take[0].len() {
+        take.iter().for_each(|channel| writer.write_sample(channel[frame]).unwrap());
+    }
+    writer.finalize().unwrap();
 }
 
 /// White noise between -1 and 1 from a 32-bit congruential generator: every value is an exact f32.
