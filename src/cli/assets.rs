@@ -10,7 +10,7 @@ use rayon::prelude::*;
 use serde::{Deserialize, Serialize};
 
 use super::progress::Bar;
-use super::{CliError, folders};
+use super::{CliError, aside, folders};
 use crate::edit::Session;
 use crate::handoff::AssetFile;
 use crate::media::{self, Progress};
@@ -99,7 +99,6 @@ pub fn note_hash(path: &Path, blake3: &str) {
 }
 
 /// Working copies of the recordings at the session's rate, made where they are missing.
-#[allow(dead_code, reason = "for subcommands that need all recordings, used or not")]
 pub fn working_copies(session: &Session, folder: &Path) -> Result<Vec<AssetFile>, CliError> {
     session.assets.iter().map(|asset| working_copy(asset, session.rate, folder)).collect()
 }
@@ -189,14 +188,5 @@ fn remember(mut stamps: Stamps, fresh: Stamps) {
         return;
     }
     stamps.extend(fresh);
-    let path = stamps_path();
-    let Some(folder) = path.parent() else { return };
-    let write = || -> std::io::Result<()> {
-        fs::create_dir_all(folder)?;
-        let mut aside = tempfile::NamedTempFile::new_in(folder)?;
-        serde_json::to_writer(aside.as_file_mut(), &stamps)?;
-        aside.persist(&path).map_err(|error| error.error)?;
-        Ok(())
-    };
-    let _ = write();
+    aside::keep(&stamps_path(), &stamps);
 }

@@ -11,7 +11,7 @@ use std::sync::{Arc, Mutex, PoisonError};
 use rayon::prelude::*;
 
 use super::progress::Bar;
-use super::{assets, folders};
+use super::{aside, assets, folders};
 use crate::command::{Diagnostic, Hearing};
 use crate::edit::Session;
 use crate::listen::timing::{Listened, Matches, match_words};
@@ -141,7 +141,7 @@ impl Ears {
                     true => match_words(&listened, words, &listened),
                     false => match_words(&listened, words, &self.listened(lane)?),
                 };
-                path.iter().for_each(|path| keep(path, &matches));
+                path.iter().for_each(|path| aside::keep(path, &matches));
                 matches
             }
         };
@@ -179,19 +179,6 @@ fn key_of(words: &[Word]) -> u64 {
     u64::from_le_bytes(first)
 }
 
-/// Keeps results. That it can fail does no harm: the recording is listened to again next time.
-fn keep(path: &Path, heard: &impl serde::Serialize) {
-    let Some(folder) = path.parent() else { return };
-    let write = || -> std::io::Result<()> {
-        std::fs::create_dir_all(folder)?;
-        let mut aside = tempfile::NamedTempFile::new_in(folder)?;
-        serde_json::to_writer(std::io::BufWriter::new(aside.as_file_mut()), heard)?;
-        aside.persist(path).map_err(|error| error.error)?;
-        Ok(())
-    };
-    let _ = write();
-}
-
 impl Hearing for Ears {
     fn prepare(&self, assets: &[AssetId]) -> Result<(), Diagnostic> {
         let missing: Vec<AssetId> =
@@ -221,7 +208,7 @@ impl Hearing for Ears {
             None => {
                 let mut source = self.source(asset, *frames)?;
                 let heard = listen::listen(&mut source).map_err(Diagnostic::refusal)?;
-                path.iter().for_each(|path| keep(path, &heard));
+                path.iter().for_each(|path| aside::keep(path, &heard));
                 heard
             }
         };
@@ -253,7 +240,7 @@ impl Hearing for Ears {
             Some(words) => words,
             None => {
                 let words = self.guide(guide)?.words();
-                path.iter().for_each(|path| keep(path, &words));
+                path.iter().for_each(|path| aside::keep(path, &words));
                 words
             }
         };

@@ -3,7 +3,7 @@
 use std::fs;
 use std::path::PathBuf;
 
-use super::folders;
+use super::{aside, folders};
 use crate::media::IntakeReport;
 
 /// Larger reports are not read.
@@ -19,16 +19,9 @@ pub fn load(blake3: &str) -> Option<IntakeReport> {
 
 /// Keeps a report. That it can fail does no harm: the recording is measured again next time.
 pub fn store(report: &IntakeReport) {
-    let Some(path) = path(&report.blake3) else { return };
-    let Some(folder) = path.parent() else { return };
-    let write = || -> std::io::Result<()> {
-        fs::create_dir_all(folder)?;
-        let mut aside = tempfile::NamedTempFile::new_in(folder)?;
-        serde_json::to_writer(aside.as_file_mut(), report)?;
-        aside.persist(&path).map_err(|error| error.error)?;
-        Ok(())
-    };
-    let _ = write();
+    if let Some(path) = path(&report.blake3) {
+        aside::keep(&path, report);
+    }
 }
 
 /// The hash becomes a file name and may come from a hostile session file.

@@ -5,6 +5,7 @@
 //! output or device failed. With `--json` one JSON document stands on standard output and nothing else;
 //! messages go to standard error.
 
+mod aside;
 mod assets;
 mod audition;
 mod bounce;

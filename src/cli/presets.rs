@@ -5,7 +5,7 @@ use std::path::Path;
 
 use serde::{Deserialize, Serialize};
 
-use super::{CliError, folders};
+use super::{CliError, aside, folders};
 use crate::command::Presets;
 use crate::song::{FadePreset, PresetRamp};
 
@@ -75,15 +75,7 @@ fn save_in(folder: &Path, name: &str, preset: &FadePreset) -> Result<(), CliErro
         // Written in some other way than ours: the presets are kept, their comments are not.
         whole = toml::to_string(&File { fade: presets }).map_err(|error| failed(&error))?;
     }
-    let write = || -> std::io::Result<()> {
-        std::fs::create_dir_all(folder)?;
-        let mut aside = tempfile::NamedTempFile::new_in(folder)?;
-        std::io::Write::write_all(&mut aside, whole.trim_start().as_bytes())?;
-        aside.as_file().sync_all()?;
-        aside.persist(&path).map_err(|error| error.error)?;
-        Ok(())
-    };
-    write().map_err(|error| failed(&error))
+    aside::write_synced(&path, whole.trim_start()).map_err(|error| failed(&error))
 }
 
 /// The text without the tables of one preset.

@@ -1,12 +1,11 @@
 //! Tone presets: those shipped in `shared/`, and over them those of the user's folder.
 
 use std::collections::BTreeMap;
-use std::io::Write;
 use std::path::Path;
 
 use serde::{Deserialize, Serialize};
 
-use super::{CliError, folders};
+use super::{CliError, aside, folders};
 use crate::song::tone::TonePreset;
 
 type Tones = BTreeMap<String, TonePreset>;
@@ -57,15 +56,7 @@ fn save_in(folder: &Path, name: &str, preset: &TonePreset) -> Result<(), CliErro
         CliError::output(format!("cannot write {}: {error}; nothing was changed", path.display()))
     };
     let text = toml::to_string(&File { version: VERSION, tone: presets }).map_err(|error| failed(&error))?;
-    let write = || -> std::io::Result<()> {
-        std::fs::create_dir_all(folder)?;
-        let mut aside = tempfile::NamedTempFile::new_in(folder)?;
-        aside.write_all(text.as_bytes())?;
-        aside.as_file().sync_all()?;
-        aside.persist(&path).map_err(|error| error.error)?;
-        Ok(())
-    };
-    write().map_err(|error| failed(&error))
+    aside::write_synced(&path, &text).map_err(|error| failed(&error))
 }
 
 /// The presets of a file; none if there is no file.

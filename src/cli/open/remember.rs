@@ -2,7 +2,7 @@
 
 use std::path::{Path, PathBuf};
 
-use crate::cli::folders;
+use crate::cli::{aside, folders};
 use crate::screen::View;
 
 /// Larger files are none of ours.
@@ -32,25 +32,16 @@ pub fn lines() -> Vec<String> {
 /// Keeps both. That it can fail does no harm to any session.
 pub fn keep(session: &Path, view: &View, lines: &[String]) {
     if let (Some(path), Ok(text)) = (view_path(session), serde_json::to_string(view)) {
-        let _ = write(&path, &text);
+        let _ = aside::write(&path, &text);
     }
     if let Some(folder) = folders::state() {
         let mut text = lines[lines.len().saturating_sub(LINES)..].join("\n");
         text.push('\n');
-        let _ = write(&folder.join("lines"), &text);
+        let _ = aside::write(&folder.join("lines"), &text);
     }
 }
 
 fn read(path: &Path) -> Option<String> {
     let size = std::fs::metadata(path).ok()?.len();
     if size > LARGEST { None } else { std::fs::read_to_string(path).ok() }
-}
-
-fn write(path: &Path, text: &str) -> std::io::Result<()> {
-    let folder = path.parent().unwrap_or(Path::new("."));
-    std::fs::create_dir_all(folder)?;
-    let mut aside = tempfile::NamedTempFile::new_in(folder)?;
-    std::io::Write::write_all(aside.as_file_mut(), text.as_bytes())?;
-    aside.persist(path).map_err(|error| error.error)?;
-    Ok(())
 }
