@@ -7,13 +7,13 @@
 //! | room | what it does |
 //! |---|---|
 //! | [`cli`] | the command line: one file per subcommand; terminals, clocks and exit codes live here |
-//! | [`handoff`] | the bounce: consolidated files of every lane and the stack's sum; the check before it |
+//! | [`handoff`] | the check, the bounce (consolidated files of every lane and the stack's sum), timeline, sheet, manifest |
 //! | [`screen`] | the terminal UI: state, update, views, widgets, keymaps, themes. No files, no DSP |
 //! | [`audition`] | transport, realtime engine, block cache, devices and other outputs: edits heard at once |
 //! | [`command`] | grammar, scopes, one file per verb: a line of text becomes resolved operations |
 //! | [`listen`] | what a recording holds: phrases, consonants, breaths, floor; where two sounds join best |
 //! | [`mix`] | the plan compiled from a song, and the kernel that renders any block of it |
-//! | [`sound`] | DSP parts: fade laws, pan laws, filters, de-esser, compressor, drive |
+//! | [`sound`] | DSP parts: fade laws, pan laws, filters, the processors of a tone, dither, loudness |
 //! | [`edit`] | operations and their inverses, edit graph, journal, session file |
 //! | [`song`] | the model: lanes, regions, fades, units, ids. Plain data |
 //! | [`media`] | recordings on disk: read, measured, conformed; output files |

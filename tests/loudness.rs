@@ -159,7 +159,7 @@ fn before_and_after_are_matched_within_0_2_lu() {
     ];
     for tone in tones {
         let after = process(&tone, RATE, &[&song], &[128]).remove(0);
-        let gain = matched_gain_db(&[&song], &[&after], RATE).unwrap();
+        let gain = matched_gain_db(&loudness(&[&after], RATE), &loudness(&[&song], RATE)).unwrap();
         #[expect(clippy::cast_possible_truncation)]
         let factor = Db(gain).to_linear().0 as f32;
         let matched: Vec<f32> = after.iter().map(|sample| sample * factor).collect();
@@ -167,5 +167,6 @@ fn before_and_after_are_matched_within_0_2_lu() {
         let apart = level(&matched) - level(&song);
         assert!(apart.abs() < 0.2, "{apart} LU apart after {gain} dB");
     }
-    assert_eq!(matched_gain_db(&[&[0.0f32; 48_000]], &[&song], RATE), None);
+    let silence = loudness(&[&[0.0f32; 48_000]], RATE);
+    assert_eq!(matched_gain_db(&loudness(&[&song], RATE), &silence), None);
 }

@@ -1,7 +1,7 @@
 //! Audition: what is edited is heard, at once, in a loop, in any combination of lanes.
 //!
 //! ```text
-//!   commands ─ring─▶ ┌─────────────────────────────────┐ ─ring─▶ scenes to drop, marks, the sum for the meters
+//!   commands ─ring─▶ ┌─────────────────────────────────┐ ─ring─▶ scenes to drop, marks, sum and lanes for the meters
 //!   blocks   ─ring─▶ │ Renderer: voices → swap → ramp  │ ─ring─▶ blocks to fill again
 //!                    │           × level → ceiling     │
 //!                    └────────────────┬────────────────┘

@@ -1,7 +1,7 @@
 //! What goes between the callback and the rest: rings of plain messages and a board of atomics.
 //!
 //! Into the callback: [`Command`]s. Out of it: scenes that are no longer needed, to be dropped elsewhere; [`Mark`]s that
-//! tell which sample of the stream shows which position; the sum for the meters; numbers on the [`Board`].
+//! tell which sample of the stream shows which position; the sum and each lane for the meters; numbers on the [`Board`].
 
 use std::sync::Arc;
 use std::sync::atomic::{AtomicBool, AtomicI64, AtomicU64, Ordering};

@@ -8,7 +8,7 @@ use realfft::RealFftPlanner;
 use crate::mix::{Plan, Samples, Scratch, ToneStage, render_edits};
 use crate::song::{AssetId, Lane, Length, Position, Song};
 use crate::sound::bank::Blocks;
-use crate::sound::loudness::LoudnessMeter;
+use crate::sound::loudness::{LoudnessMeter, matched_gain_db};
 
 /// Bands of the spectrum in an octave.
 pub const BANDS_PER_OCTAVE: f64 = 6.0;
@@ -107,8 +107,7 @@ pub fn tone_look<S: Samples + ?Sized>(
         at = at + Length(frames as u64);
     }
     look.spectrum_db = spectrum.finish();
-    let loud = |meter: &LoudnessMeter| meter.result().integrated_lufs;
-    look.matched_db = loud(&after).zip(loud(&before)).map(|(after, before)| after - before);
+    look.matched_db = matched_gain_db(&before.result(), &after.result());
     Some(look)
 }
 

@@ -8,7 +8,7 @@
 //! | square-root | √u | powers add up to one |
 //! | exponential | (10^(−3(1−u)) − 10^−3) / (1 − 10^−3) | neither |
 //!
-//! The exponential law is a straight line over [`DECAY_RANGE_DB`] decibels, shifted so that it ends in
+//! The exponential law is a straight line over 60 decibels, shifted so that it ends in
 //! exact silence. A bend b first maps u to u^(2^(−2b)): at 1 to the fourth root, at −1 to the fourth
 //! power. Every law rises without a step back from exactly 0 to exactly 1.
 //!
@@ -17,9 +17,6 @@
 use std::f64::consts::FRAC_PI_2;
 
 use crate::song::{Bend, Curve, Fade};
-
-/// Decibels that the exponential law spans in a straight line before its shift to silence.
-pub const DECAY_RANGE_DB: f64 = 60.0;
 
 /// The exponential law at its foot, before the shift: 10^(−60/20).
 const DECAY_FOOT: f64 = 1e-3;

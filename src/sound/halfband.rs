@@ -30,24 +30,23 @@ pub fn design<const N: usize>(transition: f64) -> [f64; N] {
     })
 }
 
-/// Magnitude in dB of the half-band filter at `hz`, for `rate`, the higher one: the mean of its two branches.
-#[must_use]
-pub fn magnitude_db(factors: &[f64], hz: f64, rate: f64) -> f64 {
-    let angle = 4.0 * PI * hz / rate;
-    // Phase of z⁻² and of each all-pass (a + z⁻²)/(1 + a·z⁻²).
-    let all_pass = |a: f64| {
-        let (sin, cos) = (-angle).sin_cos();
-        let (over, under) = ((sin).atan2(a + cos), (a * sin).atan2(1.0 + a * cos));
-        over - under
-    };
-    let phase = |first: usize| factors.iter().skip(first).step_by(2).map(|a| all_pass(*a)).sum::<f64>();
-    let (even, odd) = (phase(0), phase(1) - 2.0 * PI * hz / rate);
-    20.0 * ((even - odd) / 2.0).cos().abs().max(1e-12).log10()
-}
-
 #[cfg(test)]
 mod tests {
     use super::*;
+
+    /// Magnitude in dB of the half-band filter at `hz`, for `rate`, the higher one: the mean of its two branches.
+    fn magnitude_db(factors: &[f64], hz: f64, rate: f64) -> f64 {
+        let angle = 4.0 * PI * hz / rate;
+        // Phase of z⁻² and of each all-pass (a + z⁻²)/(1 + a·z⁻²).
+        let all_pass = |a: f64| {
+            let (sin, cos) = (-angle).sin_cos();
+            let (over, under) = ((sin).atan2(a + cos), (a * sin).atan2(1.0 + a * cos));
+            over - under
+        };
+        let phase = |first: usize| factors.iter().skip(first).step_by(2).map(|a| all_pass(*a)).sum::<f64>();
+        let (even, odd) = (phase(0), phase(1) - 2.0 * PI * hz / rate);
+        20.0 * ((even - odd) / 2.0).cos().abs().max(1e-12).log10()
+    }
 
     #[test]
     fn the_stop_band_is_80_db_down_and_the_pass_band_flat() {

@@ -140,12 +140,11 @@ pub fn loudness(planes: &[&[f32]], rate: u32) -> Loudness {
     meter.result()
 }
 
-/// The gain in dB that makes `after` as loud as `before`: for comparing the two without the louder one winning. `None` if
-/// one of them is silent.
+/// The gain in dB that makes a sound of one loudness as loud as another: for comparing the two without the louder one
+/// winning. `None` if one of them is silent.
 #[must_use]
-pub fn matched_gain_db(before: &[&[f32]], after: &[&[f32]], rate: u32) -> Option<f64> {
-    let (before, after) = (loudness(before, rate), loudness(after, rate));
-    before.integrated_lufs.zip(after.integrated_lufs).map(|(before, after)| before - after)
+pub fn matched_gain_db(from: &Loudness, to: &Loudness) -> Option<f64> {
+    to.integrated_lufs.zip(from.integrated_lufs).map(|(to, from)| to - from)
 }
 
 /// BS.1770: gates at -70 LKFS and 10 LU below the mean of what is above that.

@@ -11,7 +11,7 @@ use tautline::mix::{Ear, ToneStage};
 use tautline::song::tone::{Compress, Deess, Stage};
 use tautline::song::{AssetId, Db, LaneId, Length, Position, Song, Span, Tone};
 use tautline::sound::bank::{Hear, MOST_SEARCH_DB, Search};
-use tautline::sound::loudness::LoudnessMeter;
+use tautline::sound::loudness::{LoudnessMeter, loudness, matched_gain_db};
 
 use crate::engine::{Rig, plan, scene};
 use crate::rendering::{Takes, lane, noise, region, song};
@@ -443,7 +443,7 @@ fn before_and_after_are_as_loud_as_each_other() {
             heard_through(&song, &takes, Some(Through { lane: LaneId(1), ear: plain, gain_db: 0.0 }));
         // As whoever plays works it out: the lane behind its tone against the lane before it.
         let toned = crate::toning::process(&tone, RATE, &[raw], &[512]).remove(0);
-        let gain_db = tautline::sound::loudness::matched_gain_db(&[&toned], &[raw], RATE).unwrap();
+        let gain_db = matched_gain_db(&loudness(&[raw], RATE), &loudness(&[&toned], RATE)).unwrap();
         let before = heard_through(&song, &takes, Some(Through { lane: LaneId(1), ear: plain, gain_db }));
         assert!((heard(&unmatched) - heard(&after)).abs() > 1.0, "nothing was to be matched");
         let apart = heard(&before) - heard(&after);

@@ -19,7 +19,7 @@ use super::renderer::Renderer;
 use super::setup::Setup;
 use super::wire::{Board, Command, Mark, Remote, Staged};
 use crate::mix::Plan;
-use crate::song::{Length, Linear, Position, Span};
+use crate::song::{Linear, Position, Span};
 pub use watch::{Event, Status};
 
 /// How long an output may take to give the engine back.
@@ -178,11 +178,6 @@ impl Player {
         }
         self.sent_play = Some(self.remote.board().callbacks());
         self.send(Command::Play { from, until, frames });
-    }
-
-    /// Plays around a position and stops: from so long before it to so long after it.
-    pub fn play_around(&mut self, at: Position, before: Length, after: Length) {
-        self.play(Some(at - before), Some(at + after), None);
     }
 
     /// Falls silent and keeps its place.
