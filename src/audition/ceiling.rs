@@ -12,6 +12,8 @@
 //! nearly 1. Realtime-safe: no allocation after [`Ceiling::new`], work per sample is bounded. One sample
 //! after the other changes the state, so that any split into blocks gives the same bits.
 
+use crate::sound::interpolator::{PHASES, TAPS};
+
 /// What no true peak passes, linear: −1 dBTP.
 pub const CEILING: f32 = 0.891_250_9;
 /// What the limiter aims for: the gain moves while a peak passes and a peak lies between two taps of the estimate
@@ -21,38 +23,6 @@ const AIM: f32 = CEILING * 0.966;
 const QUIET: f32 = 0.42;
 /// Gain 1 as a whole number.
 const ONE: u64 = 1 << 30;
-const TAPS: usize = 12;
-/// ITU-R BS.1770-4 Annex 2: phases 0 and 1; 3 and 2 are the same backwards.
-const PHASES: [[f32; TAPS]; 2] = [
-    [
-        0.001_708_984_4,
-        0.010_986_328,
-        -0.019_653_32,
-        0.033_203_125,
-        -0.059_448_242,
-        0.137_329_1,
-        0.972_167_97,
-        -0.102_294_92,
-        0.047_607_422,
-        -0.026_611_328,
-        0.014_892_578,
-        -0.008_300_781,
-    ],
-    [
-        -0.029_174_805,
-        0.029_296_875,
-        -0.051_757_812,
-        0.089_111_33,
-        -0.166_503_9,
-        0.465_087_9,
-        0.779_785_16,
-        -0.200_317_38,
-        0.101_562_5,
-        -0.058_227_54,
-        0.033_081_055,
-        -0.018_920_898,
-    ],
-];
 
 /// A stereo limiter.
 #[derive(Debug)]

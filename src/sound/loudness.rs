@@ -2,6 +2,7 @@
 //! (loudness range).
 
 use super::biquad::{Biquad, Runner};
+use super::interpolator::{PHASES, TAPS};
 
 /// Hops of 100 ms: windows and gates move by so much.
 const HOPS_PER_SECOND: u32 = 10;
@@ -193,38 +194,6 @@ pub fn k_weighting(rate: f64) -> [Biquad; 2] {
     [shelf, high_pass]
 }
 
-/// BS.1770-5 Annex 2: phases 0 and 1 of the interpolator; 3 and 2 are these backwards.
-const PHASES: [[f32; 12]; 2] = [
-    [
-        0.001_708_984_4,
-        0.010_986_328,
-        -0.019_653_32,
-        0.033_203_125,
-        -0.059_448_242,
-        0.137_329_1,
-        0.972_167_97,
-        -0.102_294_92,
-        0.047_607_42,
-        -0.026_611_328,
-        0.014_892_578,
-        -0.008_300_781,
-    ],
-    [
-        -0.029_174_805,
-        0.029_296_875,
-        -0.051_757_813,
-        0.089_111_33,
-        -0.166_503_9,
-        0.465_087_9,
-        0.779_785_16,
-        -0.200_317_38,
-        0.101_562_5,
-        -0.058_227_54,
-        0.033_081_055,
-        -0.018_920_898,
-    ],
-];
-const TAPS: usize = 12;
 /// No value between samples is larger than the samples around it times this: the largest sum of magnitudes of a phase's taps,
 /// 2.023, rounded up.
 const MOST: f32 = 2.03;

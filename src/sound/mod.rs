@@ -7,6 +7,7 @@ pub mod biquad;
 pub mod dither;
 pub mod fade_law;
 pub mod halfband;
+pub mod interpolator;
 pub mod loudness;
 pub mod pan;
 pub mod wide;
