@@ -33,6 +33,7 @@ pub mod timing;
 pub mod tone_find;
 mod tone_look;
 mod transients;
+pub mod turns;
 mod voicing;
 pub mod words;
 

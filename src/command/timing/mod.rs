@@ -5,6 +5,8 @@
 
 pub mod apart;
 pub mod carry;
+mod in_quiet;
+mod part;
 pub mod pieces;
 mod place;
 pub mod quiet;

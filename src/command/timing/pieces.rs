@@ -92,11 +92,12 @@ pub fn plan(context: &Context, lane: &LaneTiming, slides: &[Slide]) -> Result<Pl
             match plan.pieces.last_mut() {
                 Some(piece) if piece.region == region && piece.by == slid => {
                     piece.words.push(*word);
+                    piece.borders.push(before);
                     piece.confidence = piece.confidence.min(sure);
                 }
                 _ => plan.pieces.push(Piece {
                     region,
-                    before,
+                    borders: vec![before],
                     splice: None,
                     by: slid,
                     fixed: true,

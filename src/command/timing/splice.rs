@@ -6,12 +6,13 @@
 //! the left one.
 
 use super::LaneTiming;
+use super::part;
 use super::quiet::{BELOW_VOICE_DB, Border, Quiet};
 use super::tighten::{Plan, Rules, names, remark};
 use super::{Timing, WordTiming};
 use crate::command::context::Context;
 use crate::command::diagnostic::Diagnostic;
-use crate::listen::seam;
+use crate::listen::{seam, turns};
 use crate::song::Region;
 
 /// How a cut is hidden.
@@ -46,23 +47,12 @@ const AGREE: f64 = 0.9;
 const CROSS_MS: f64 = 15.0;
 /// The right side may be nudged by this for the sake of its phase: half the period of a voice of 100 Hz, in ms.
 const NUDGE_MS: f64 = 5.0;
+/// Against each ms of such a nudge: another place on the same held sound may agree without it.
+const NUDGED: f64 = 2.0;
 /// Fades beside a cut in sound, left and right, in ms: long enough to be 20 dB down where they end.
-const FADES_MS: (f64, f64) = (25.0, 15.0);
+pub(super) const FADES_MS: (f64, f64) = (25.0, 15.0);
 /// Fade-in of a side that is quiet, in ms.
 const SOFT_MS: f64 = 6.0;
-/// Longest crossfade and fade in a quiet place, in ms.
-const QUIET_CROSS_MS: f64 = 15.0;
-const QUIET_FADE_MS: f64 = 10.0;
-/// The edges of a quiet place that are left alone, in ms.
-const EDGE_MS: f64 = 4.0;
-/// What stays before an onset though it is quiet: two thirds of it, within these limits in ms: the closure of a stop, a
-/// breathy start.
-const LEAD_MS: (f64, f64) = (90.0, 250.0);
-/// A quiet place shorter than this may be the closure of a stop, which belongs to the word behind it, in ms (common
-/// practice, no source: 30 to 80).
-const CLOSURE_MS: f64 = 70.0;
-/// What stays behind an ending though it is quiet, in ms.
-const TRAIL_MS: f64 = 12.0;
 /// What stays of a word at its onset and of its vowel, in ms.
 const KEEPS_MS: (f64, f64) = (45.0, 25.0);
 /// A cut lies no nearer to the onset behind it, in ms.
@@ -70,18 +60,22 @@ pub(super) const CLEAR_MS: f64 = 4.0;
 /// What is left out or sounds twice ends so far before the onset behind it, in ms: a word begins up to 50 ms before it is
 /// heard to (closures of stops, breathy and soft voiced beginnings; 95 % of the words of the tuning draw).
 pub(super) const GUARD_MS: f64 = 55.0;
-/// A cut in quiet that lies so far ahead of the onset is the best there is, in ms.
-const LEAST_LEAD_MS: f64 = 50.0;
 /// How far before an onset it is looked for a place, unless inside words, in ms.
 const WINDOW_MS: f64 = 200.0;
 /// Against each dB above the voice's usual level: the loudest vowels bend as sharply as a click, and hide none.
 const LOUD: f64 = 0.8;
 /// A place with more than this against it is none.
 pub(super) const WORST: f64 = 32.0;
+/// What is no louder than the take's usual floor by this is the room, in dB: single looks at noise stand out of it.
+const ROOM_DB: f64 = 6.0;
+/// Nothing so far below the quiet limit counts as sound, in dB: takes without any noise.
+const LOWEST_DB: f64 = 30.0;
+/// Sound in a band so far below the quiet limit does not count where one turns into another, in dB.
+const FLOOR_DB: f64 = 24.0;
 /// Distance between places that are tried, in ms.
-const STEP_MS: f64 = 2.0;
+pub(super) const STEP_MS: f64 = 2.0;
 /// Holes shorter than this are closed by what sounds a little longer, in ms.
-const SHORT_MS: f64 = 6.0;
+pub(super) const SHORT_MS: f64 = 6.0;
 
 /// Finds the place of every cut, and nudges pieces for the sake of their phase. Where a piece cannot go so far it goes as
 /// far as it can.
@@ -99,23 +93,22 @@ pub fn place_cuts(
     let mut floor = i64::MIN;
     for index in 1..plan.pieces.len() {
         let (left, right) = (&plan.pieces[index - 1], &plan.pieces[index]);
-        let by = right.by - left.by;
-        let (Some(before), Some(after)) = (left.words.last(), right.words.first()) else { continue };
-        if right.region != left.region || right.before == Border::Start || by == 0 {
+        let least = (left.by, right.by);
+        if right.region != left.region || right.starts_region() || least.0 == least.1 {
             floor = i64::MIN;
             continue;
         }
-        let pair = (&lane.words[*before], &lane.words[*after]);
-        let place = Place::new(context, &regions[right.region], pair, right.before, (rules, floor))?;
-        let least = (left.by, right.by);
-        let found = match rules.exact {
-            true => place.best(by, 0),
-            false => (0..10).find_map(|tenths| place.best(by * (10 - tenths) / 10, place.reach(rules))),
-        };
-        let Some((splice, by)) = found.filter(|(_, by)| *by != 0) else {
+        let region = &regions[right.region];
+        let Some(parting) = part::best(lane, rules, (left, right), &|pair, border, by| {
+            let place = Place::new(context, region, pair, border, (rules, floor))?;
+            Ok(place.best(by, place.reach(rules)))
+        })?
+        else {
             join_up(timing, lane, rules, plan, index)?;
             continue;
         };
+        let (splice, by) = (parting.splice, parting.by);
+        part::hand_over(&mut plan.pieces, index, parting.shift);
         let right = &mut plan.pieces[index];
         right.by = least.0 + by;
         right.splice = Some(splice);
@@ -127,7 +120,8 @@ pub fn place_cuts(
                 names(lane, &right.words),
                 short.abs()
             );
-            plan.refused.push(remark(plan.row, pair.1.at as i64, why));
+            let at = right.words.first().map_or(0, |word| lane.words[*word].at as i64);
+            plan.refused.push(remark(plan.row, at, why));
         }
     }
     Ok(())
@@ -173,8 +167,12 @@ pub(super) struct Place {
     pub(super) samples: Vec<f32>,
     /// Sums of squares before each sample.
     pub(super) sums: Vec<f64>,
+    /// How much the sound turns into another one, in dB; see [`turns`].
+    pub(super) turns: Vec<f32>,
     /// The quiet stretch, if there is one.
     pub(super) quiet: Option<Quiet>,
+    /// Below this only the room sounds, in dBFS.
+    pub(super) dead: f64,
     /// Below this it is quiet, in dBFS.
     pub(super) limit: f64,
     /// The left piece sounds in full up to here at least.
@@ -186,7 +184,7 @@ pub(super) struct Place {
 }
 
 /// A place for a cut with what speaks against it.
-type Costed = (f64, Splice, i64);
+pub(super) type Costed = (f64, Splice, i64);
 
 impl Place {
     fn new(
@@ -205,6 +203,26 @@ impl Place {
         let mut samples = vec![0.0f32; usize::try_from(onset - from).unwrap_or(0)];
         let source = u64::try_from(from - region.source_origin().0).unwrap_or(0);
         context.hearing.samples(region.asset, source, &mut samples)?;
+        let limit = super::quiet::limit(context, region)?;
+        let dead =
+            (f64::from(context.hearing.heard(region.asset)?.floor_db) + ROOM_DB).max(limit - LOWEST_DB);
+        let window = if rules.inside { i64::MAX } else { ms(WINDOW_MS) };
+        let quiet = match before {
+            Border::Quiet(quiet) if quiet.from >= floor => Some(quiet),
+            _ => None,
+        };
+        let place = Place::over(samples, (rate, from), quiet, (dead, limit));
+        Ok(Place { floor, onset, first: onset.saturating_sub(window).max(from), ..place })
+    }
+
+    /// A place over samples, the first of which lies at `from`, with the levels in dBFS below which only the room sounds and
+    /// below which it is quiet.
+    pub(super) fn over(
+        samples: Vec<f32>,
+        (rate, from): (f64, i64),
+        quiet: Option<Quiet>,
+        (dead, limit): (f64, f64),
+    ) -> Place {
         let mut sums = Vec::with_capacity(samples.len() + 1);
         let mut sum = 0.0;
         sums.push(sum);
@@ -212,32 +230,19 @@ impl Place {
             sum += f64::from(*sample).powi(2);
             sums.push(sum);
         }
-        let limit = super::quiet::limit(context, region)?;
-        let window = if rules.inside { i64::MAX } else { ms(WINDOW_MS) };
-        let quiet = match before {
-            Border::Quiet(quiet) if quiet.from >= floor => Some(quiet),
-            _ => None,
-        };
-        Ok(Place {
-            rate,
-            from,
-            samples,
-            sums,
-            quiet,
-            limit,
-            floor,
-            onset,
-            first: onset.saturating_sub(window).max(from),
-        })
+        let turns = turns::turns(&samples, rate as u32, (limit - FLOOR_DB) as f32);
+        let onset = from.saturating_add_unsigned(samples.len() as u64);
+        Place { rate, from, samples, sums, turns, quiet, dead, limit, floor: from, onset, first: from }
     }
 
     pub(super) fn ms(&self, ms: f64) -> i64 {
         (ms * self.rate / 1000.0) as i64
     }
 
-    /// By how much the right piece may be nudged, in samples: onsets that are kept apart are not nudged.
+    /// By how much the right piece may be nudged, in samples: onsets that are kept apart are not
+    /// nudged, nor exact slides.
     fn reach(&self, rules: &Rules) -> i64 {
-        if rules.apart.is_some() { 0 } else { self.ms(NUDGE_MS) }
+        if rules.apart.is_some() || rules.exact { 0 } else { self.ms(NUDGE_MS) }
     }
 
     /// The best cut for a right piece that goes later than the left one by `by`, and how much later it goes then.
@@ -256,47 +261,6 @@ impl Place {
             }
         }
         best.filter(|(cost, ..)| *cost < WORST).map(|(_, splice, by)| (splice, by))
-    }
-
-    /// In a quiet stretch: a hole where the right piece goes later, else a crossfade.
-    fn in_quiet(&self, by: i64) -> Option<Costed> {
-        let quiet = self.quiet?;
-        // Its very edges are not quite as quiet.
-        let edge = self.ms(EDGE_MS).min((quiet.to - quiet.from) / 8);
-        let (from, to) = (quiet.from + edge, quiet.to - edge);
-        let closure = to - from < self.ms(CLOSURE_MS);
-        let trail = self.ms(if closure { EDGE_MS } else { TRAIL_MS }).min((to - from) / 2);
-        let lead = ((to - from) * 2 / 3).clamp(self.ms(LEAD_MS.0), self.ms(LEAD_MS.1));
-        let (usual, least) = (self.ms(QUIET_CROSS_MS), self.ms(SHORT_MS));
-        let fade = self.ms(QUIET_FADE_MS);
-        let how = How::Quiet(quiet);
-        let costed = |splice: Splice| {
-            let ahead = self.onset - splice.right.max(splice.left);
-            if !self.is_clear(splice.left, splice.right) {
-                return None;
-            }
-            let clear = ahead >= self.ms(LEAST_LEAD_MS);
-            Some((if clear { 0.0 } else { 0.5 + self.near(self.onset - ahead, by) }, splice, by))
-        };
-        if by > 0 && (by > usual || to - from - by < least + lead) {
-            // Nothing sounds twice: what opens is filled.
-            let cut = (from + trail).max(to - lead);
-            let (out, into) = (fade.min(cut - from), fade.min(to - cut));
-            if closure {
-                // The sound before it fades by itself.
-                let out = self.ms(FADES_MS.0).min(cut - self.floor).max(out);
-                return costed(Splice { left: cut, right: cut, out, into, how: How::Faded });
-            }
-            return costed(Splice { left: cut, right: cut, out, into, how });
-        }
-        // As little as can be is left out.
-        let cross = (to - from - by.abs() - trail).min(usual.max(-by));
-        let (first, last) = (from + (-by).max(0), to - cross - by.max(0));
-        let right = (first + trail).max(to - lead).min(last);
-        if cross < least {
-            return None;
-        }
-        costed(Splice { left: right + by + cross, right, out: 0, into: 0, how })
     }
 
     /// Each side fades by itself.
@@ -332,7 +296,7 @@ impl Place {
             }
             let r = seam::correlation(self.part(right + by + nudge, cross)?, here, stride);
             let apart = if r > AGREE { 10.0 * (1.0 - r) } else { 6.0 + 60.0 * (AGREE - r) };
-            Some((apart + 0.6 * nudge.abs() as f64 * 1000.0 / self.rate, r))
+            Some((apart + NUDGED * nudge.abs() as f64 * 1000.0 / self.rate, r))
         };
         let best = |nudges: &mut dyn Iterator<Item = i64>, stride: usize| {
             nudges

@@ -34,8 +34,8 @@ pub struct Rules {
 pub struct Piece {
     /// Index of its region before any cut.
     pub region: usize,
-    /// What parts it from the piece before it in its region.
-    pub before: Border,
+    /// What parts each of its words from the one before it in its region.
+    pub borders: Vec<Border>,
     /// Where it is cut and how that is joined, once that is known; see [`super::splice`].
     pub splice: Option<Splice>,
     /// By how many samples it is to go later; negative is earlier.
@@ -46,6 +46,13 @@ pub struct Piece {
     pub words: Vec<usize>,
     /// Of the words that decide, the least sure.
     pub confidence: f64,
+}
+
+impl Piece {
+    /// It begins where its region does.
+    pub fn starts_region(&self) -> bool {
+        self.borders.first().is_none_or(|border| *border == Border::Start)
+    }
 }
 
 /// What to do with one lane.
@@ -239,9 +246,9 @@ impl Open {
 
     fn piece(self, region: usize) -> Option<Piece> {
         let words: Vec<usize> = self.blocks.iter().map(|(block, _)| block.word).collect();
-        let before = self.blocks.into_iter().next()?.0.before;
+        let borders: Vec<Border> = self.blocks.iter().map(|(block, _)| block.before).collect();
         let (by, fixed, confidence) = (self.by, self.fixed, self.wish.confidence);
-        Some(Piece { region, before, splice: None, by, fixed, words, confidence })
+        (!words.is_empty()).then_some(Piece { region, borders, splice: None, by, fixed, words, confidence })
     }
 }
 
@@ -331,7 +338,7 @@ fn room(on: &Lane, lane: &LaneTiming, rate: u32, (before, here): (&Piece, &Piece
     let ms = |ms: f64| (ms * f64::from(rate) / 1000.0) as i64;
     let (last, first) = (before.words.last(), here.words.first());
     if let (Some(last), Some(first)) = (last, first)
-        && here.before != Border::Start
+        && !here.starts_region()
     {
         let pair = (&lane.words[*last], &lane.words[*first]);
         return splice::room(&on.regions[here.region], pair, f64::from(rate));
