@@ -357,6 +357,7 @@ fn whole_lines(how: &str) {
             near.iter().filter(|off| **off > 15.0).count(),
         );
         assert!(share(&off, 0.5) * 4.0 < share(&was, 0.5), "{name}{how}");
+        assert!(share(&near, 0.5) < 3.0 && share(&near, 0.95) < 15.0, "{name}{how}");
         reachable.extend(near);
         cuts.extend(more);
     }

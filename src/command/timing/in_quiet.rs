@@ -153,7 +153,7 @@ mod tests {
         assert!(ms(splice.left) >= 300.0, "{}", ms(splice.left));
         assert_eq!(by, (-0.15 * RATE) as i64);
         // With more to leave out than there is room, that speaks against the place.
-        let (cost, ..) = place.in_quiet((-0.24 * RATE) as i64).unwrap();
+        let (cost, ..) = place.in_quiet((-0.23 * RATE) as i64).unwrap();
         assert!(cost > 0.5, "{cost}");
     }
 
