@@ -7,7 +7,7 @@ use std::sync::Arc;
 use realfft::num_complex::Complex;
 use realfft::{RealFftPlanner, RealToComplex};
 
-use super::filter::Fourth;
+use super::filter::{Fourth, settled};
 use super::source::Source;
 use super::voicing::Voicing;
 
@@ -185,6 +185,12 @@ impl Analyser {
                 low += self.low.filter.step(f64::from(sample) - self.low.still).powi(2);
                 self.voicing.push(high);
             }
+        }
+        self.high_pass.settle();
+        if self.details {
+            self.low.filter.settle();
+            self.low.still = settled(self.low.still);
+            self.voicing.settle();
         }
         self.hops.push_back((bend, low as f32 / self.hop as f32));
         self.pushed += 1;

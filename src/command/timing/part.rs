@@ -18,9 +18,10 @@ pub(super) struct Parting {
     pub by: i64,
 }
 
-/// Finds the best cut between two words with a border for a right piece that goes later than the left one by so many samples.
-type Cutter<'a> =
-    dyn Fn((&WordTiming, &WordTiming), Border, i64) -> Result<Option<(Splice, i64)>, Diagnostic> + 'a;
+/// Finds the best cut between two words with a border for a right piece that goes later than the left one by one of several
+/// distances in samples, the first of them for which there is one. Gives its index, the cut, and the distance after a nudge.
+type Cutter<'a> = dyn Fn((&WordTiming, &WordTiming), Border, &[i64]) -> Result<Option<(usize, Splice, i64)>, Diagnostic>
+    + 'a;
 
 /// The parting that lets the right piece go where it is to go, or else as far as can be; as near to the planned one as can be.
 /// `None` if the two cannot part at all.
@@ -34,24 +35,22 @@ pub(super) fn best(
     cut: &Cutter,
 ) -> Result<Option<Parting>, Diagnostic> {
     let by = right.by - left.by;
-    let mut best: Option<(i64, Parting)> = None;
+    let steps = if rules.exact { 1 } else { 10 };
+    let mut distances: Vec<i64> = (0..steps).map(|tenths| by * (10 - tenths) / 10).collect();
+    distances.retain(|by| *by != 0);
+    let mut best = None;
     for shift in shifts(lane, rules, left, right) {
         let Some((before, after, border)) = at(left, right, shift) else { continue };
-        let pair = (&lane.words[before], &lane.words[after]);
-        // What the parting that is there already does not reach is what another one has to beat.
-        let tenths = if rules.exact { 1 } else { best.as_ref().map_or(10, |(tenths, _)| *tenths) };
-        for tenth in 0..tenths {
-            if let Some((splice, by)) = cut(pair, border, by * (10 - tenth) / 10)?.filter(|(_, by)| *by != 0)
-            {
-                best = Some((tenth, Parting { shift, splice, by }));
-                break;
-            }
-        }
-        if best.as_ref().is_some_and(|(tenth, _)| *tenth == 0) {
+        let found = cut((&lane.words[before], &lane.words[after]), border, &distances)?;
+        let Some((index, splice, by)) = found.filter(|(_, _, by)| *by != 0) else { continue };
+        best = Some(Parting { shift, splice, by });
+        // What this parting does not reach is what another one has to beat.
+        distances.truncate(index);
+        if index == 0 {
             break;
         }
     }
-    Ok(best.map(|(_, parting)| parting))
+    Ok(best)
 }
 
 /// Which words may go to the other side, as planned first; see [`Parting::shift`].

@@ -62,6 +62,8 @@ pub(super) const CLEAR_MS: f64 = 4.0;
 pub(super) const GUARD_MS: f64 = 55.0;
 /// How far before an onset it is looked for a place, unless inside words, in ms.
 const WINDOW_MS: f64 = 200.0;
+/// No place before an onset is farther from it than this and twice the longest slide, in ms.
+const LOOKED_AT_MS: f64 = 3000.0;
 /// Against each dB above the voice's usual level: the loudest vowels bend as sharply as a click, and hide none.
 const LOUD: f64 = 0.8;
 /// A place with more than this against it is none.
@@ -99,9 +101,12 @@ pub fn place_cuts(
             continue;
         }
         let region = &regions[right.region];
-        let Some(parting) = part::best(lane, rules, (left, right), &|pair, border, by| {
+        let Some(parting) = part::best(lane, rules, (left, right), &|pair, border, distances| {
             let place = Place::new(context, region, pair, border, (rules, floor))?;
-            Ok(place.best(by, place.reach(rules)))
+            let reach = place.reach(rules);
+            let best =
+                |(index, by): (usize, &i64)| place.best(*by, reach).map(|(splice, by)| (index, splice, by));
+            Ok(distances.iter().enumerate().find_map(best))
         })?
         else {
             join_up(timing, lane, rules, plan, index)?;
@@ -199,6 +204,9 @@ impl Place {
         let onset = (right.at as i64).min((region.end() - region.fade_out.length).0) - ms(CLEAR_MS);
         let starts = (region.at + region.fade_in.length).0;
         let floor = floor.max(starts).max(keeps(region, (left, right), rate));
+        // Between two phrases lie minutes that no cut looks at.
+        let looked_at = ms(LOOKED_AT_MS).saturating_add((2.0 * rules.at_most.min(60.0 * rate)) as i64);
+        let floor = floor.max(onset - looked_at);
         let from = floor.min(onset);
         let mut samples = vec![0.0f32; usize::try_from(onset - from).unwrap_or(0)];
         let source = u64::try_from(from - region.source_origin().0).unwrap_or(0);
@@ -209,6 +217,10 @@ impl Place {
         let window = if rules.inside { i64::MAX } else { ms(WINDOW_MS) };
         let quiet = match before {
             Border::Quiet(quiet) if quiet.from >= floor => Some(quiet),
+            // Of a long rest the end counts.
+            Border::Quiet(quiet) if quiet.to - quiet.from > looked_at && quiet.to > floor => {
+                Some(Quiet { from: floor, ..quiet })
+            }
             _ => None,
         };
         let place = Place::over(samples, (rate, from), quiet, (dead, limit));
