@@ -167,12 +167,34 @@ impl Runner {
         Runner { filter, state: [0.0; 2] }
     }
 
-    /// The next sample.
+    /// The next sample. In digital silence the filter comes to rest: what would go on halving among denormal numbers, at a
+    /// hundred times the cost, becomes 0 at 600 dB below full scale.
     #[must_use]
     pub fn next(&mut self, x: f64) -> f64 {
         let [s1, s2] = self.state;
         let y = self.filter.b0 * x + s1;
-        self.state = [self.filter.b1 * x - self.filter.a1 * y + s2, self.filter.b2 * x - self.filter.a2 * y];
+        let next = [self.filter.b1 * x - self.filter.a1 * y + s2, self.filter.b2 * x - self.filter.a2 * y];
+        self.state = next.map(|value| if value.abs() < 1e-30 { 0.0 } else { value });
         y
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn a_filter_comes_to_rest_in_silence() {
+        for filter in [Biquad::low_pass(120.0, 0.7, 48_000.0), Biquad::high_pass(40.0, 0.5, 48_000.0)] {
+            let mut runner = Runner::new(filter);
+            for n in 0..4_800 {
+                let _ = runner.next((f64::from(n) * 0.1).sin());
+            }
+            for _ in 0..96_000 {
+                let y = runner.next(0.0);
+                assert!(y == 0.0 || y.is_normal());
+            }
+            assert_eq!(runner.state, [0.0; 2]);
+        }
     }
 }
