@@ -174,7 +174,9 @@ impl Runner {
         let [s1, s2] = self.state;
         let y = self.filter.b0 * x + s1;
         let next = [self.filter.b1 * x - self.filter.a1 * y + s2, self.filter.b2 * x - self.filter.a2 * y];
-        self.state = next.map(|value| if value.abs() < 1e-30 { 0.0 } else { value });
+        // Both at once: with one of them gone the other one would go round for ever.
+        let rests = next[0].abs().max(next[1].abs()) < 1e-30;
+        self.state = if rests { [0.0; 2] } else { next };
         y
     }
 }
