@@ -7,9 +7,10 @@ use std::sync::Arc;
 use realfft::num_complex::Complex;
 use realfft::{RealFftPlanner, RealToComplex};
 
-use super::filter::{Fourth, settled};
+use super::filter::Fourth;
 use super::source::Source;
 use super::voicing::Voicing;
+use crate::sound::SILENT;
 
 /// Bands of a frame.
 pub const BANDS: usize = 12;
@@ -186,11 +187,8 @@ impl Analyser {
                 self.voicing.push(high);
             }
         }
-        self.high_pass.settle();
-        if self.details {
-            self.low.filter.settle();
-            self.low.still = settled(self.low.still);
-            self.voicing.settle();
+        if self.low.still.abs() < SILENT {
+            self.low.still = 0.0;
         }
         self.hops.push_back((bend, low as f32 / self.hop as f32));
         self.pushed += 1;

@@ -83,11 +83,6 @@ impl Voicing {
         }
     }
 
-    /// Forgets what no sound is, once a hop; see [`Fourth::settle`].
-    pub fn settle(&mut self) {
-        self.low_pass.settle();
-    }
-
     /// The next sample.
     pub fn push(&mut self, sample: f64) {
         let low = self.low_pass.step(sample) as f32;

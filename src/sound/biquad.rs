@@ -8,6 +8,8 @@
 
 use std::f64::consts::{FRAC_1_SQRT_2, PI};
 
+use super::SILENT;
+
 /// Highest frequency of a filter as a part of the rate; higher ones are held here. Beyond it the bilinear
 /// transform squeezes a filter against half of the rate until little of its shape is left.
 pub const HIGHEST: f64 = 0.45;
@@ -154,7 +156,7 @@ impl Biquad {
 }
 
 /// A filter at work on one channel, for measuring. Realtime-safe.
-#[derive(Debug, Clone, Copy)]
+#[derive(Debug, Clone, Copy, PartialEq)]
 pub struct Runner {
     filter: Biquad,
     state: [f64; 2],
@@ -168,14 +170,14 @@ impl Runner {
     }
 
     /// The next sample. In digital silence the filter comes to rest: what would go on halving among denormal numbers, at a
-    /// hundred times the cost, becomes 0 at 600 dB below full scale.
+    /// hundred times the cost, becomes 0 below [`SILENT`].
     #[must_use]
     pub fn next(&mut self, x: f64) -> f64 {
         let [s1, s2] = self.state;
         let y = self.filter.b0 * x + s1;
         let next = [self.filter.b1 * x - self.filter.a1 * y + s2, self.filter.b2 * x - self.filter.a2 * y];
         // Both at once: with one of them gone the other one would go round for ever.
-        let rests = next[0].abs().max(next[1].abs()) < 1e-30;
+        let rests = next[0].abs().max(next[1].abs()) < SILENT;
         self.state = if rests { [0.0; 2] } else { next };
         y
     }

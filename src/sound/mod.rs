@@ -11,3 +11,7 @@ pub mod interpolator;
 pub mod loudness;
 pub mod pan;
 pub mod wide;
+
+/// Numbers below this are no sound: 600 dB below full scale. Recursive filters make them 0 before they become denormal, which
+/// takes a processor a hundred times as long a sample, for seconds of digital silence.
+pub const SILENT: f64 = 1e-30;

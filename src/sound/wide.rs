@@ -7,6 +7,8 @@
 
 use std::ops::{Add, Mul, Sub};
 
+use super::SILENT;
+
 /// Slots of a group: a vector register of 512 bits holds eight f64.
 pub const SLOTS: usize = 8;
 
@@ -73,7 +75,7 @@ impl Wide {
     #[inline(always)]
     #[must_use]
     pub fn flushed(self) -> Wide {
-        each!(i => if self.0[i].abs() < 1e-30 { 0.0 } else { self.0[i] })
+        each!(i => if self.0[i].abs() < SILENT { 0.0 } else { self.0[i] })
     }
 
     /// One over each of them.

@@ -6,6 +6,7 @@ use super::{
     GAIN, GLIDE, GRID, Group, PARAMS, Place, compress, deess, drive, eq,
 };
 use crate::song::tone::Stage;
+use crate::sound::SILENT;
 use crate::sound::wide::{SLOTS, Wide};
 
 impl Group {
@@ -175,5 +176,5 @@ fn clean(sample: f32) -> f64 {
 #[inline(always)]
 #[expect(clippy::cast_possible_truncation, reason = "this is where audio becomes f32 again")]
 fn rounded(value: f64) -> f32 {
-    if value.abs() < 1e-30 { 0.0 } else { value as f32 }
+    if value.abs() < SILENT { 0.0 } else { value as f32 }
 }
