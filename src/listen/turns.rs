@@ -18,19 +18,32 @@ pub fn turns(samples: &[f32], rate: u32, floor_db: f32) -> Vec<f32> {
     let levels = Analyser::new(rate, WINDOW_S).levels(samples, 0, hop, samples.len().div_ceil(hop));
     let frames: Vec<Frame> =
         levels.frames.iter().map(|frame| frame.map(|level| level.max(floor_db))).collect();
-    let mean = |part: &[Frame], band: usize| {
-        part.iter().map(|frame| frame[band]).sum::<f32>() / part.len().max(1) as f32
-    };
-    let turn = |index: usize| {
-        let before = &frames[index.saturating_sub(SIDE)..index];
-        let behind = &frames[index..(index + SIDE).min(frames.len())];
-        if before.is_empty() || behind.is_empty() {
+    changes(&frames, &[1.0 / BANDS as f32; BANDS], SIDE)
+}
+
+/// How unlike the sound before and after each frame is, looking `side` frames to either side: root of the mean
+/// square over bands, by `weights`, of the difference between the mean levels before and behind it.
+pub(super) fn changes(frames: &[Frame], weights: &Frame, side: usize) -> Vec<f32> {
+    let side = side.max(1);
+    let mut sums = vec![[0.0f64; BANDS]];
+    let mut sum = [0.0f64; BANDS];
+    for frame in frames {
+        sum.iter_mut().zip(frame).for_each(|(sum, value)| *sum += f64::from(*value));
+        sums.push(sum);
+    }
+    let change = |index: usize| -> f32 {
+        let (from, to) = (index.saturating_sub(side), (index + side).min(frames.len()));
+        if index == from || index == to {
             return 0.0;
         }
-        let apart = |band| (mean(behind, band) - mean(before, band)).powi(2);
-        ((0..BANDS).map(apart).sum::<f32>() / BANDS as f32).sqrt()
+        let difference = |band: usize| {
+            let before = (sums[index][band] - sums[from][band]) / (index - from) as f64;
+            let after = (sums[to][band] - sums[index][band]) / (to - index) as f64;
+            (after - before) as f32
+        };
+        (0..BANDS).map(|band| weights[band] * difference(band).powi(2)).sum::<f32>().sqrt()
     };
-    (0..frames.len()).map(turn).collect()
+    (0..frames.len()).map(change).collect()
 }
 
 #[cfg(test)]

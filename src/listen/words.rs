@@ -10,6 +10,7 @@
 use serde::{Deserialize, Serialize};
 
 use super::features::{BANDS, Frame, Levels, Reach, Scale};
+use super::turns::changes;
 
 /// Step of the analysis in seconds.
 pub const HOP_S: f64 = 0.005;
@@ -93,7 +94,7 @@ pub fn of_levels(levels: &Levels, length: usize, rate: u32) -> Vec<Word> {
         })
         .collect();
     bounds.extend(curves.turns(
-        &changes(&frames, &scale, seconds(SIDE_S)),
+        &changes(&frames, &scale.weights, seconds(SIDE_S)),
         &bounds,
         (seconds(ALONE_S), seconds(APART_S)),
     ));
@@ -332,30 +333,6 @@ fn dip(values: &[f32], frame: usize) -> f32 {
     let top = |values: &[f32]| values.iter().copied().fold(f32::NEG_INFINITY, f32::max);
     let before = top(part(at.saturating_sub(AROUND_DIP), at + 1));
     before.min(top(part(at, at + AROUND_DIP))) - lowest
-}
-
-/// How unlike the sound before and after each frame is, looking `side` frames to either side.
-fn changes(frames: &[Frame], scale: &Scale, side: usize) -> Vec<f32> {
-    let side = side.max(1);
-    let mut sums = vec![[0.0f64; BANDS]];
-    let mut sum = [0.0f64; BANDS];
-    for frame in frames {
-        sum.iter_mut().zip(frame).for_each(|(sum, value)| *sum += f64::from(*value));
-        sums.push(sum);
-    }
-    let change = |index: usize| -> f32 {
-        let (from, to) = (index.saturating_sub(side), (index + side).min(frames.len()));
-        if index == from || index == to {
-            return 0.0;
-        }
-        let difference = |band: usize| {
-            let before = (sums[index][band] - sums[from][band]) / (index - from) as f64;
-            let after = (sums[to][band] - sums[index][band]) / (to - index) as f64;
-            (after - before) as f32
-        };
-        (0..BANDS).map(|band| scale.weights[band] * difference(band).powi(2)).sum::<f32>().sqrt()
-    };
-    (0..frames.len()).map(change).collect()
 }
 
 /// Mean over `reach` frames on either side.
