@@ -74,7 +74,7 @@ impl Place {
         let last = |cross: i64| to - cross - by.max(0);
         let step = usize::try_from(self.ms(STEP_MS).max(1)).unwrap_or(1);
         let mut best = placed(longest, first.max(to - lead).min(last(longest)));
-        for cross in [longest, longest.min(usual)] {
+        for cross in std::iter::once(longest).chain((longest > usual).then_some(usual)) {
             for right in (first..=last(cross)).step_by(step) {
                 let found = placed(cross, right);
                 if found.0 < best.0 - LESS_MS && self.is_clear(found.1.left, found.1.right) {

@@ -5,6 +5,8 @@
 //! is left out. Neither may hold an onset, so both lie before the onset of the right word and behind the vowel's onset of
 //! the left one.
 
+use std::cell::OnceCell;
+
 use super::LaneTiming;
 use super::part;
 use super::quiet::{BELOW_VOICE_DB, Border, Quiet};
@@ -172,8 +174,8 @@ pub(super) struct Place {
     pub(super) samples: Vec<f32>,
     /// Sums of squares before each sample.
     pub(super) sums: Vec<f64>,
-    /// How much the sound turns into another one, in dB; see [`turns`].
-    pub(super) turns: Vec<f32>,
+    /// How much the sound turns into another one, in dB, once that was asked: a quiet place with nothing against it never is.
+    turns: OnceCell<Vec<f32>>,
     /// The quiet stretch, if there is one.
     pub(super) quiet: Option<Quiet>,
     /// Below this only the room sounds, in dBFS.
@@ -242,17 +244,34 @@ impl Place {
             sum += f64::from(*sample).powi(2);
             sums.push(sum);
         }
-        let turns = turns::turns(&samples, rate as u32, (limit - FLOOR_DB) as f32);
         let onset = from.saturating_add_unsigned(samples.len() as u64);
-        Place { rate, from, samples, sums, turns, quiet, dead, limit, floor: from, onset, first: from }
+        Place {
+            rate,
+            from,
+            samples,
+            sums,
+            turns: OnceCell::new(),
+            quiet,
+            dead,
+            limit,
+            floor: from,
+            onset,
+            first: from,
+        }
     }
 
     pub(super) fn ms(&self, ms: f64) -> i64 {
         (ms * self.rate / 1000.0) as i64
     }
 
-    /// By how much the right piece may be nudged, in samples: onsets that are kept apart are not
-    /// nudged, nor exact slides.
+    /// How much the sound turns into another one; see [`turns`].
+    pub(super) fn turns(&self) -> &[f32] {
+        let floor_db = (self.limit - FLOOR_DB) as f32;
+        self.turns.get_or_init(|| turns::turns(&self.samples, self.rate as u32, floor_db))
+    }
+
+    /// By how much the right piece may be nudged, in samples: onsets that are kept apart and exact slides
+    /// are not.
     fn reach(&self, rules: &Rules) -> i64 {
         if rules.apart.is_some() || rules.exact { 0 } else { self.ms(NUDGE_MS) }
     }

@@ -11,7 +11,7 @@ const NEAR_WORST: f64 = 20.0;
 /// A slide by less than this, in ms, does the less harm there.
 const HARMS_MS: f64 = 20.0;
 /// Against each ms that sounds where it is left out or doubled: loudly, and at all (soft consonants).
-const LOUD: f64 = 0.03;
+const SOUNDS: f64 = 0.03;
 const HEARD: f64 = 0.1;
 /// Against each dB by which the sound turns into another one there, or up to so many ms later, beyond what it does anywhere:
 /// the end of one word and the beginning of the next.
@@ -19,7 +19,7 @@ const TURNED: f64 = 1.0;
 const ANY_TURN_DB: f64 = 8.0;
 const BEHIND_MS: f64 = 20.0;
 /// In less than this nothing begins, in ms.
-const SHORT_MS: f64 = 10.0;
+const BEGINS_MS: f64 = 10.0;
 /// A rise of the level by this holds an onset, in dB.
 const RISE_DB: f64 = 9.0;
 
@@ -52,7 +52,7 @@ impl Place {
             }
         }
         let turned = self.turned(from, to);
-        LOUD * sounding + turned + HEARD * self.heard(from, to) + if rise > RISE_DB { WORST } else { 0.0 }
+        SOUNDS * sounding + turned + HEARD * self.heard(from, to) + if rise > RISE_DB { WORST } else { 0.0 }
     }
 
     /// How long something softer or louder than the room sounds between two places, in ms.
@@ -66,12 +66,13 @@ impl Place {
 
     /// What speaks against leaving out what lies between two places since one sound turns into another there.
     fn turned(&self, from: i64, to: i64) -> f64 {
-        if to - from < self.ms(SHORT_MS) {
+        if to - from < self.ms(BEGINS_MS) {
             return 0.0;
         }
         let index = |at: i64| usize::try_from((at - self.from) / self.ms(turns::HOP_MS).max(1)).unwrap_or(0);
-        let last = index(to + self.ms(BEHIND_MS)).min(self.turns.len());
-        let most = self.turns[index(from).min(last)..last].iter().copied().fold(0.0, f32::max);
+        let turns = self.turns();
+        let last = index(to + self.ms(BEHIND_MS)).min(turns.len());
+        let most = turns[index(from).min(last)..last].iter().copied().fold(0.0, f32::max);
         TURNED * (f64::from(most) - ANY_TURN_DB).max(0.0)
     }
 
