@@ -213,7 +213,7 @@ impl Stack {
         let mut input = child.stdin.take().unwrap();
         let mut answers = BufReader::new(child.stdout.take().unwrap()).lines();
         let mut times = Vec::new();
-        let (mut made, mut step) = (0, 0u64);
+        let (mut made, mut step, mut refused) = (0, 0u64, Vec::new());
         while made < self.size.edits + 100 {
             step += 1;
             let asked = Instant::now();
@@ -222,12 +222,18 @@ impl Stack {
             if answer.starts_with("ok ") {
                 made += 1;
                 times.push(asked.elapsed().as_secs_f64());
+            } else {
+                refused.push(answer.clone());
             }
             assert!(step < 10 * self.size.edits + 1_000, "hardly anything is accepted: {answer}");
         }
         let end = times.split_off(times.len() - 100);
         drop(input);
-        let took = watch("edits, and saving", child, began, &[0]);
+        // A line that asks for a cut where one is, or too near to it, is refused, and the end says so.
+        let took = watch("edits, and saving", child, began, &[i32::from(!refused.is_empty())]);
+        if let Some(first) = refused.first() {
+            println!("{:<34} {} of {step} lines were refused, the first: {first}", took.what, refused.len());
+        }
         (took, median(end))
     }
 
