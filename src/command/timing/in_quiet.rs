@@ -112,24 +112,29 @@ impl Stretch {
     }
 }
 
+/// Noise of a level in dBFS over each stretch of so many ms, for tests.
+#[cfg(test)]
+pub(super) fn noise(parts: &[(f64, f64)], rate: f64) -> Vec<f32> {
+    let mut state = 1u32;
+    let mut samples = Vec::new();
+    for (ms, level_db) in parts {
+        for _ in 0..(ms * rate / 1000.0) as usize {
+            state = state.wrapping_mul(1_664_525).wrapping_add(1_013_904_223);
+            let uniform = f64::from(state) / f64::from(u32::MAX) * 2.0 - 1.0;
+            samples.push((uniform * 3f64.sqrt() * 10f64.powf(level_db / 20.0)) as f32);
+        }
+    }
+    samples
+}
+
 #[cfg(test)]
 mod tests {
     use super::*;
 
     const RATE: f64 = 16_000.0;
 
-    /// Noise of a level in dBFS over each stretch of so many ms.
     fn noise(parts: &[(f64, f64)]) -> Vec<f32> {
-        let mut state = 1u32;
-        let mut samples = Vec::new();
-        for (ms, level_db) in parts {
-            for _ in 0..(ms * RATE / 1000.0) as usize {
-                state = state.wrapping_mul(1_664_525).wrapping_add(1_013_904_223);
-                let uniform = f64::from(state) / f64::from(u32::MAX) * 2.0 - 1.0;
-                samples.push((uniform * 3f64.sqrt() * 10f64.powf(level_db / 20.0)) as f32);
-            }
-        }
-        samples
+        super::noise(parts, RATE)
     }
 
     fn place(samples: Vec<f32>, quiet: (f64, f64)) -> Place {

@@ -5,6 +5,7 @@
 
 pub mod apart;
 pub mod carry;
+mod closure;
 mod in_quiet;
 mod part;
 pub mod pieces;

@@ -8,6 +8,7 @@
 use std::cell::OnceCell;
 
 use super::LaneTiming;
+use super::closure::{self, Rest};
 use super::part;
 use super::quiet::{BELOW_VOICE_DB, Border, Quiet};
 use super::tighten::{Plan, Rules, names, remark};
@@ -71,9 +72,7 @@ const LOUD: f64 = 0.8;
 /// A place with more than this against it is none.
 pub(super) const WORST: f64 = 32.0;
 /// What is no louder than the take's usual floor by this is the room, in dB: single looks at noise stand out of it.
-const ROOM_DB: f64 = 6.0;
-/// Nothing so far below the quiet limit counts as sound, in dB: takes without any noise.
-const LOWEST_DB: f64 = 30.0;
+pub(super) const ROOM_DB: f64 = 6.0;
 /// Sound in a band so far below the quiet limit does not count where one turns into another, in dB.
 const FLOOR_DB: f64 = 24.0;
 /// Distance between places that are tried, in ms.
@@ -104,7 +103,8 @@ pub fn place_cuts(
         }
         let region = &regions[right.region];
         let Some(parting) = part::best(lane, rules, (left, right), &|pair, border, distances| {
-            let place = Place::new(context, region, pair, border, (rules, floor))?;
+            let rest = closure::before(context, timing, region, pair.1)?;
+            let place = Place::new(context, region, (pair, rest), border, (rules, floor))?;
             let reach = place.reach(rules);
             let best =
                 |(index, by): (usize, &i64)| place.best(*by, reach).map(|(splice, by)| (index, splice, by));
@@ -186,6 +186,8 @@ pub(super) struct Place {
     pub(super) floor: i64,
     /// The right piece sounds in full from here at the latest.
     pub(super) onset: i64,
+    /// The rest before the onset that may be left out beyond what is clear of the onset.
+    pub(super) rest: Option<Rest>,
     /// No right piece begins before here.
     pub(super) first: i64,
 }
@@ -197,25 +199,26 @@ impl Place {
     fn new(
         context: &Context,
         region: &Region,
-        (left, right): (&WordTiming, &WordTiming),
+        ((left, right), rest): ((&WordTiming, &WordTiming), Option<Rest>),
         before: Border,
         (rules, floor): (&Rules, i64),
     ) -> Result<Place, Diagnostic> {
         let rate = f64::from(context.session.rate);
         let ms = |ms: f64| (ms * rate / 1000.0) as i64;
-        let onset = (right.at as i64).min((region.end() - region.fade_out.length).0) - ms(CLEAR_MS);
+        let last = (region.end() - region.fade_out.length).0;
+        let onset = (right.at as i64).min(last) - ms(CLEAR_MS);
         let starts = (region.at + region.fade_in.length).0;
         let floor = floor.max(starts).max(keeps(region, (left, right), rate));
         // Between two phrases lie minutes that no cut looks at.
         let looked_at = ms(LOOKED_AT_MS).saturating_add((2.0 * rules.at_most.min(60.0 * rate)) as i64);
         let floor = floor.max(onset - looked_at);
         let from = floor.min(onset);
-        let mut samples = vec![0.0f32; usize::try_from(onset - from).unwrap_or(0)];
+        let until = rest.map_or(onset, |rest| rest.to.min(last).max(onset));
+        let mut samples = vec![0.0f32; usize::try_from(until - from).unwrap_or(0)];
         let source = u64::try_from(from - region.source_origin().0).unwrap_or(0);
         context.hearing.samples(region.asset, source, &mut samples)?;
         let limit = super::quiet::limit(context, region)?;
-        let dead =
-            (f64::from(context.hearing.heard(region.asset)?.floor_db) + ROOM_DB).max(limit - LOWEST_DB);
+        let dead = closure::dead(context, region, limit)?;
         let window = if rules.inside { i64::MAX } else { ms(WINDOW_MS) };
         let quiet = match before {
             Border::Quiet(quiet) if quiet.from >= floor => Some(quiet),
@@ -226,7 +229,7 @@ impl Place {
             _ => None,
         };
         let place = Place::over(samples, (rate, from), quiet, (dead, limit));
-        Ok(Place { floor, onset, first: onset.saturating_sub(window).max(from), ..place })
+        Ok(Place { floor, onset, rest, first: onset.saturating_sub(window).max(from), ..place })
     }
 
     /// A place over samples, the first of which lies at `from`, with the levels in dBFS below which only the room sounds and
@@ -256,6 +259,7 @@ impl Place {
             limit,
             floor: from,
             onset,
+            rest: None,
             first: from,
         }
     }
@@ -277,14 +281,14 @@ impl Place {
     }
 
     /// The best cut for a right piece that goes later than the left one by `by`, and how much later it goes then.
-    fn best(&self, by: i64, reach: i64) -> Option<(Splice, i64)> {
+    pub(super) fn best(&self, by: i64, reach: i64) -> Option<(Splice, i64)> {
         let quiet = self.in_quiet(by);
         if let Some((0.0, splice, by)) = quiet {
             return Some((splice, by));
         }
         let mut best = quiet;
         let step = usize::try_from(self.ms(STEP_MS).max(1)).unwrap_or(1);
-        for right in (self.first..self.onset).step_by(step) {
+        for right in (self.first..self.latest()).step_by(step) {
             for found in [self.faded(right, by), self.in_phase(right, by, reach)].into_iter().flatten() {
                 if best.is_none_or(|(cost, ..)| found.0 < cost) {
                     best = Some(found);
@@ -301,7 +305,7 @@ impl Place {
         let out = self.ms(FADES_MS.0).min(left - self.floor);
         let soft = self.level(right, right + self.ms(FADES_MS.1)) < self.limit;
         let into = self.ms(if soft { SOFT_MS } else { FADES_MS.1 });
-        let fits = out >= self.ms(FADES_MS.0 * 0.5) && right + into <= self.onset;
+        let fits = out >= self.ms(FADES_MS.0 * 0.5) && right + into <= self.latest();
         if !fits || !self.is_clear(left, right) {
             return None;
         }
@@ -318,7 +322,7 @@ impl Place {
         let cross = self.ms(CROSS_MS);
         let clear = |by: i64| {
             let left = right + by + cross;
-            right + by >= self.floor && right + cross <= self.onset && self.is_clear(left, right)
+            right + by >= self.floor && right + cross <= self.latest() && self.is_clear(left, right)
         };
         let here = self.part(right, cross)?;
         let cost = |nudge: i64, stride: usize| -> Option<(f64, f64)> {

@@ -18,6 +18,8 @@ const HEARD: f64 = 0.1;
 const TURNED: f64 = 1.0;
 const ANY_TURN_DB: f64 = 8.0;
 const BEHIND_MS: f64 = 20.0;
+/// A sound that goes over into a rest does not turn into another one so near to it, in ms.
+const DIES_MS: f64 = 45.0;
 /// In less than this nothing begins, in ms.
 const BEGINS_MS: f64 = 10.0;
 /// A rise of the level by this holds an onset, in dB.
@@ -26,7 +28,18 @@ const RISE_DB: f64 = 9.0;
 impl Place {
     /// Nothing of the word behind can lie in what is left out or sounds twice between two places.
     pub(super) fn is_clear(&self, left: i64, right: i64) -> bool {
-        left == right || left.max(right) + self.ms(GUARD_MS - CLEAR_MS) <= self.onset
+        let end = left.max(right);
+        left == right || end + self.ms(GUARD_MS - CLEAR_MS) <= self.onset || left < right && self.rests(right)
+    }
+
+    /// Only the room sounds at a place, and behind it till the word does, longer than before the guide's.
+    fn rests(&self, at: i64) -> bool {
+        self.rest.is_some_and(|rest| (rest.from..=rest.free).contains(&at))
+    }
+
+    /// One past the last sample before the word that a fade may touch.
+    pub(super) fn latest(&self) -> i64 {
+        self.rest.map_or(self.onset, |rest| self.onset.max(rest.to))
     }
 
     /// A cut is rather not so near to the onset behind it.
@@ -42,7 +55,8 @@ impl Place {
         let (from, to) = (a.min(b), a.max(b));
         let (window, hop) = (self.ms(10.0), self.ms(5.0).max(1));
         let (mut lowest, mut rise, mut sounding) = (f64::INFINITY, 0.0f64, 0.0);
-        let until = if from == to { to } else { (to + self.ms(GUARD_MS)).min(self.onset) - window };
+        let begins = self.rest.filter(|_| self.rests(to)).map_or(self.onset, |rest| rest.to);
+        let until = if from == to { to } else { (to + self.ms(GUARD_MS)).min(begins) - window };
         for at in (from..=until.max(to - window)).step_by(usize::try_from(hop).unwrap_or(1)) {
             let level = self.level(at, at + window).max(self.limit - 10.0);
             rise = rise.max(level - lowest);
@@ -51,7 +65,8 @@ impl Place {
                 sounding += ((level - self.limit) / 24.0).clamp(0.0, 1.0) * 5.0;
             }
         }
-        let turned = self.turned(from, to);
+        let rest = self.rest.filter(|_| self.rests(to));
+        let turned = self.turned(from, rest.map_or(to, |rest| to.min(rest.from - self.ms(DIES_MS))));
         SOUNDS * sounding + turned + HEARD * self.heard(from, to) + if rise > RISE_DB { WORST } else { 0.0 }
     }
 
@@ -89,5 +104,32 @@ impl Place {
     pub(super) fn part(&self, from: i64, length: i64) -> Option<&[f32]> {
         let from = usize::try_from(from - self.from).ok()?;
         self.samples.get(from..from + usize::try_from(length).ok()?)
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::super::closure::Rest;
+    use super::super::in_quiet;
+    use super::Place;
+
+    #[test]
+    fn a_rest_that_the_guide_has_not_may_be_left_out_up_to_where_the_word_sounds() {
+        let rate = 16_000.0;
+        let at = |ms: f64| (ms * rate / 1000.0) as i64;
+        // The end of a word, a gap that somebody left there, and the word behind it, measured where it sounds.
+        let samples = in_quiet::noise(&[(40.0, -20.0), (150.0, -65.0)], rate);
+        let mut gap = Place::over(samples, (rate, 0), None, (-59.0, -44.0));
+        assert!(!gap.is_clear(at(45.0), at(180.0)));
+        // The word behind it has to come 140 ms nearer, for which there is no room before what it may begin with.
+        assert_eq!(gap.best(at(-140.0), 0), None);
+        gap.rest = Some(Rest { from: at(40.0), to: at(190.0), free: at(185.0) });
+        assert!(gap.is_clear(at(45.0), at(180.0)));
+        // Not what sounds, and nothing twice.
+        assert!(!gap.is_clear(at(45.0), at(187.0)));
+        assert!(!gap.is_clear(at(180.0), at(45.0)));
+        let (splice, by) = gap.best(at(-140.0), 0).expect("a place in the gap");
+        assert_eq!((by, splice.right - splice.left), (at(-140.0), at(140.0)));
+        assert!(splice.right <= at(185.0), "{splice:?}");
     }
 }
