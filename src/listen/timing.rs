@@ -20,7 +20,7 @@ use super::source::Source;
 use super::words::{self, Word};
 
 /// Version of the algorithm. Results that were kept carry it; a change of any number raises it.
-pub const VERSION: u32 = 4;
+pub const VERSION: u32 = 5;
 
 /// Frames read at a time.
 const BLOCK: usize = 1 << 16;
@@ -265,7 +265,11 @@ fn doubt_strangers(
     let offsets: Vec<f64> = found.iter().map(|(_, hit, _)| ms(hit.lag)).collect();
     let mut confidences: Vec<f64> = matches.iter().map(|found| found.confidence).collect();
     confidence::doubt_strangers(&offsets, &joined, &mut confidences);
-    matches.iter_mut().zip(confidences).for_each(|(found, confidence)| found.confidence = confidence);
+    // Waveforms that fit were found nowhere else: a copy whose pieces were slid is joined to what it was not sung with.
+    let strange = matches.iter_mut().zip(confidences).zip(found).filter(|(_, (_, hit, _))| !hit.same);
+    for ((found, confidence), _) in strange {
+        found.confidence = confidence;
+    }
 }
 
 /// What it counts that takes are alike at one lag, without any bending, beside their likeness along the path.

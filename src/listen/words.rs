@@ -37,7 +37,7 @@ const PHRASE_GAP_S: f64 = 0.22;
 /// Mean of a scaled frame above which something sounds.
 const SOUNDS: f32 = 0.07;
 /// How far the voice must dip between two nuclei, on the scale of [`Scale`].
-const DIP: f32 = 0.06;
+const DIP: f32 = 0.04;
 /// Shortest distance of two nuclei, in seconds.
 const NEAREST_S: f64 = 0.08;
 /// How far to either side of a turn the sound is compared, in seconds.
@@ -60,7 +60,7 @@ const RISE: f32 = 0.1;
 /// How unlike the sound before and after a turn is, on the scale of [`Scale`].
 const TURN: f32 = 0.12;
 /// How much more softly a sound may go on after a turn.
-const FALL: f32 = 0.15;
+const FALL: f32 = 0.35;
 
 /// True if words that were kept earlier can belong to a take of so many frames.
 #[must_use]
