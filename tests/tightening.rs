@@ -621,6 +621,24 @@ fn the_check_learns_words_tails_onsets_that_double_and_words_left_out() {
 }
 
 #[test]
+fn a_last_consonant_under_a_long_fade_is_left_and_it_is_said_why() {
+    let stack = Stack::demo();
+    stack.run("tighten within 3ms at most 150ms on all; tail to guide on all");
+    // Ends that come late again, each under a fade that begins before its last consonant.
+    stack.run("shift +60ms on role double,harmony; fade out 300ms fit on role double,harmony");
+    let mut run = stack.tautline();
+    let once = run.arg("run").arg(stack.path()).args(["-c", "tail to guide on all"]).output().unwrap();
+    let refused = stack.refused("tail to guide on all");
+    assert!(
+        refused.contains("its fade-out reaches over the last consonant: shorten that first"),
+        "{refused} after {once:?}"
+    );
+    assert!(!refused.contains("nothing would change"), "{refused}");
+    // A shorter fade lets the consonant come home.
+    stack.run("fade out 10ms fit on role double,harmony; tail to guide on all");
+}
+
+#[test]
 fn last_consonants_line_up_if_asked() {
     let stack = Stack::demo();
     stack.run("tighten within 3ms at most 150ms on all");

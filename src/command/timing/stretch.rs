@@ -7,7 +7,7 @@ use crate::listen::seam;
 use crate::song::{Edges, Fade, FadeSide, Length, Position};
 
 /// Length of the crossfade where a stretch of held sound was taken out, in ms.
-const HELD_MS: f64 = 25.0;
+pub const HELD_MS: f64 = 25.0;
 /// Longest pitch period that is looked for, in ms.
 const PERIOD_MS: f64 = 12.0;
 

@@ -8,7 +8,7 @@ use crate::command::diagnostic::Diagnostic;
 use crate::command::draft::Draft;
 use crate::command::outcome::{Action, Remark};
 use crate::command::table::Call;
-use crate::command::timing::stretch::remove_stretch;
+use crate::command::timing::stretch::{HELD_MS, remove_stretch};
 use crate::command::timing::{LaneTiming, Timing, WordTiming, measure};
 use crate::command::verbs::FadeChange;
 use crate::listen::SoundKind;
@@ -29,6 +29,8 @@ const BEND: f64 = 0.25;
 const INAUDIBLE: f64 = 0.04;
 /// A pause shorter than this leaves no room to part a word from the next one, in ms.
 const REST_MS: f64 = 100.0;
+/// The seam lies so far before the consonant, in ms.
+const BEFORE_MS: f64 = 8.0;
 /// Fades in such a pause, in ms.
 const FADES_MS: f64 = 10.0;
 /// A fade into the guide's end is at least and at most this long, in ms.
@@ -57,18 +59,18 @@ pub(super) fn resolve(call: &Call, context: &Context) -> Result<Action, Diagnost
                 true => line_up(&mut draft, context, &timing, lane, (word, next), within)?,
                 false => None,
             };
-            let text = if let Some((off, text)) = lined {
-                ended += usize::from(off > 0.0);
+            let told = if let Some((off, told)) = lined {
                 late = off;
-                text
+                told
             } else if late > within {
-                ended += 1;
                 shorten(&mut draft, context, &timing, lane, (word, next), change)?
             } else if late < -within {
-                "ends early; a tail is never stretched".to_owned()
+                Told::left("ends early; a tail is never stretched")
             } else {
                 continue;
             };
+            ended += usize::from(told.done);
+            let text = told.text;
             let text = format!("word {}: {:+.1} ms: {text}", word.word + 1, timing.ms(late));
             let at = |samples: f64| Position(samples as i64);
             remarks.push(Remark {
@@ -79,13 +81,13 @@ pub(super) fn resolve(call: &Call, context: &Context) -> Result<Action, Diagnost
             });
         }
     }
-    remarks.reverse();
+    remarks.sort_by_key(|remark| (remark.lane, remark.from));
     if ended == 0 {
         let why: Vec<String> =
             remarks.iter().take(3).map(|remark| format!("lane {} {}", remark.lane, remark.text)).collect();
         return Err(match why.is_empty() {
             true => Diagnostic::refusal("all last words end within the distance already"),
-            false => Diagnostic::refusal(format!("nothing rings longer than the guide: {}", why.join("; "))),
+            false => Diagnostic::refusal(format!("no tail is shortened: {}", why.join("; "))),
         });
     }
     match draft.finish(format!("ended {} with the guide", super::count(ended, "last word")))? {
@@ -93,6 +95,24 @@ pub(super) fn resolve(call: &Call, context: &Context) -> Result<Action, Diagnost
             Ok(Action::Edit { ops, brought_from, summary, remarks })
         }
         other => Ok(other),
+    }
+}
+
+/// What became of one last word.
+struct Told {
+    /// It was changed.
+    done: bool,
+    /// How, or why not.
+    text: String,
+}
+
+impl Told {
+    fn done(text: String) -> Told {
+        Told { done: true, text }
+    }
+
+    fn left(text: &str) -> Told {
+        Told { done: false, text: text.to_owned() }
     }
 }
 
@@ -104,7 +124,7 @@ fn shorten(
     lane: &LaneTiming,
     (word, next): (&WordTiming, Option<&WordTiming>),
     change: FadeChange,
-) -> Result<String, Diagnostic> {
+) -> Result<Told, Diagnostic> {
     let rate = f64::from(context.session.rate);
     let ms = |ms: f64| ms * rate / 1000.0;
     let late = word.end - word.guide_end;
@@ -115,13 +135,13 @@ fn shorten(
     let length = change.length.map_or(late.clamp(ms(FADE_MS.0), ms(FADE_MS.1)), |length| length.0 as f64);
     let end = Position((word.guide_end + (INAUDIBLE * length).min(late)) as i64);
     let Some(index) = draft.lane(lane.row).index_at(Position((word.guide_end - 1.0) as i64)) else {
-        return Ok("no region rings there".to_owned());
+        return Ok(Told::left("no region rings there"));
     };
     let until = next.map_or(f64::INFINITY, |next| next.at - ms(5.0));
     let rest = (word.end + ms(40.0)).min(until);
     let stop = draft.region(lane.row, index).end().min(Position(rest.min(9e15) as i64));
     if draft.lane(lane.row).overlap_after(index) > 0 && stop > draft.lane(lane.row).regions[index + 1].at {
-        return Ok("ends in a crossfade; shorten that first".to_owned());
+        return Ok(Told::left("ends in a crossfade; shorten that first"));
     }
     draft.clear(lane.row, Span { start: end, end: stop.max(end + Length(1)) })?;
     let region = draft.region(lane.row, index).clone();
@@ -144,7 +164,7 @@ fn shorten(
             Fade { length, curve: Curve::RaisedCosine, ..Fade::NONE },
         );
     }
-    Ok(format!("faded over {:.0} ms", timing.ms(length.0 as f64)))
+    Ok(Told::done(format!("faded over {:.0} ms", timing.ms(length.0 as f64))))
 }
 
 /// Where the consonant begins in which a word of a lane ends, on the timeline; none if it ends in a voiced sound.
@@ -188,7 +208,7 @@ fn line_up(
     lane: &LaneTiming,
     (word, next): (&WordTiming, Option<&WordTiming>),
     within: f64,
-) -> Result<Option<(f64, String)>, Diagnostic> {
+) -> Result<Option<(f64, Told)>, Diagnostic> {
     let Some(guide) = context.session.song().guide().map(|guide| guide.asset) else { return Ok(None) };
     let of_guide = &timing.words[word.word];
     let origin = of_guide.at.0 as f64 - of_guide.word.onset as f64;
@@ -196,8 +216,7 @@ fn line_up(
     let (Some(there), Some(here)) = (there, consonant(context, draft, lane, word)?) else { return Ok(None) };
     let late = here - there;
     if late < -within {
-        let text = "its last consonant is early; a sound is never stretched".to_owned();
-        return Ok(Some((late, text)));
+        return Ok(Some((late, Told::left("its last consonant is early; a sound is never stretched"))));
     }
     if late <= within {
         return Ok(None);
@@ -213,26 +232,33 @@ fn remove_before(
     lane: &LaneTiming,
     (word, next): (&WordTiming, Option<&WordTiming>),
     (start, late): (f64, f64),
-) -> Result<String, Diagnostic> {
+) -> Result<Told, Diagnostic> {
     let ms = |ms: f64| ms * f64::from(context.session.rate) / 1000.0;
     let from = (word.at + ms(60.0)).max(start - late - ms(250.0));
     let Some(index) = draft.lane(lane.row).index_at(Position(from as i64)) else {
-        return Ok("no region rings there".to_owned());
+        return Ok(Told::left("no region rings there"));
     };
     let whole = draft.region(lane.row, index).clone();
     let next = next.filter(|next| (next.at as i64) < whole.end().0);
     if next.is_some_and(|next| next.at - word.end < ms(REST_MS)) {
-        return Ok("the next word follows at once: left as it is".to_owned());
+        return Ok(Told::left("the next word follows at once: left as it is"));
     }
-    let Some(level) = remove_stretch(draft, context, lane.row, (from, start - ms(8.0)), late)? else {
+    // A fade of one side of the seam would end in the midst of the other.
+    let faded = (whole.end() - whole.fade_out.length).0 as f64;
+    if (from..=start + ms(HELD_MS)).contains(&faded) {
+        return Ok(Told::left("its fade-out reaches over the last consonant: shorten that first"));
+    }
+    let Some(level) = remove_stretch(draft, context, lane.row, (from, start - ms(BEFORE_MS)), late)? else {
         let why = "ends in a consonant, and the sound before it is too short to give way: left as it is";
-        return Ok(why.to_owned());
+        return Ok(Told::left(why));
     };
     if let Some(next) = next {
         let cut = word.end + ((next.at - word.end) / 2.0).min(ms(REST_MS / 2.0));
         stay_behind(draft, lane.row, index + 1, (cut as i64, &whole), ms(FADES_MS) as u64)?;
     }
-    Ok(format!("a stretch of the held sound taken out, joined in phase ({level:.2}); the consonant stays"))
+    let text =
+        format!("a stretch of the held sound taken out, joined in phase ({level:.2}); the consonant stays");
+    Ok(Told::done(text))
 }
 
 /// Parts a region that was taken along by a stretch from what lies behind `cut`, a place in the pause as it was in the
