@@ -229,7 +229,7 @@ impl Stack {
         }
         let end = times.split_off(times.len() - 100);
         drop(input);
-        // A line that asks for a cut where one is, or too near to it, is refused, and the end says so.
+        // A line that would change nothing, as a fade over a crossfade, is refused, and the end says so.
         let took = watch("edits, and saving", child, began, &[i32::from(!refused.is_empty())]);
         if let Some(first) = refused.first() {
             println!("{:<34} {} of {step} lines were refused, the first: {first}", took.what, refused.len());

@@ -1,9 +1,9 @@
 //! Carries a plan out on a draft: cuts, slides, closes what opens, and lets cross what overlaps.
 
-use super::LaneTiming;
 use super::quiet::Quiet;
 use super::splice::{GUARD_MS, How, Splice};
 use super::tighten::{Piece, Plan};
+use super::{LaneTiming, samples_of};
 use crate::command::context::Context;
 use crate::command::diagnostic::Diagnostic;
 use crate::command::draft::Draft;
@@ -225,14 +225,7 @@ fn cross(
     context: &Context,
 ) -> Result<(), Diagnostic> {
     let (left, right) = (draft.region(row, index - 1).clone(), draft.region(row, index).clone());
-    let read = |region: &Region| -> Result<Vec<f32>, Diagnostic> {
-        let mut samples = vec![0.0f32; usize::try_from(to - from).unwrap_or(0)];
-        let source = from - region.source_origin().0;
-        let lead = usize::try_from(-source).unwrap_or(0).min(samples.len());
-        context.hearing.samples(region.asset, u64::try_from(source).unwrap_or(0), &mut samples[lead..])?;
-        Ok(samples)
-    };
-    let (before, after) = (read(&left)?, read(&right)?);
+    let (before, after) = (samples_of(context, &left, (from, to))?, samples_of(context, &right, (from, to))?);
     let pair = seam::Pair {
         before: &before,
         after: &after,

@@ -1,8 +1,8 @@
 //! The rest before a word in which nothing but the room sounds: the closure of a stop, or a gap. What is left out may reach
 //! into it as far as the guide, which has the same word, rests no longer.
 
-use super::splice::{GUARD_MS, ROOM_DB};
-use super::{Timing, WordTiming, quiet};
+use super::splice::GUARD_MS;
+use super::{Timing, WordTiming, quiet, samples_of};
 use crate::command::context::Context;
 use crate::command::diagnostic::Diagnostic;
 use crate::listen::seam;
@@ -36,18 +36,6 @@ pub(super) struct Rest {
     pub free: i64,
 }
 
-/// Below this only the room sounds in a region's take, in dBFS rms.
-///
-/// # Errors
-/// The recording cannot be read.
-pub(super) fn dead(context: &Context, region: &Region, limit: f64) -> Result<f64, Diagnostic> {
-    let floor = f64::from(context.hearing.heard(region.asset)?.floor_db);
-    Ok((floor + ROOM_DB).max(limit - LOWEST_DB))
-}
-
-/// Nothing so far below the quiet limit counts as sound, in dB: takes without any noise.
-const LOWEST_DB: f64 = 30.0;
-
 /// The rest before a word of a lane's region, if the guide does not rest as long before the same word.
 ///
 /// # Errors
@@ -64,21 +52,22 @@ pub(super) fn before(
     else {
         return Ok(None);
     };
-    let guide = context.session.song().guide();
-    let at = timing.words[word.word].at.0;
-    let beside = guide.and_then(|guide| guide.regions.iter().find(|on| on.at.0 <= at && at < on.end().0));
-    let Some(beside) = beside else { return Ok(None) };
-    let stays = match rest(context, beside, at)? {
+    let Some(guide) = context.session.song().guide() else { return Ok(None) };
+    let at = timing.words[word.word].at;
+    let Some(index) = guide.index_at(at) else { return Ok(None) };
+    let stays = match rest(context, &guide.regions[index], at.0)? {
+        None => 0,
         Some((begins, sounds)) => {
-            let away = (to - word.at as i64) - (sounds - at);
-            match away.abs() > ms(ALIKE_MS) {
-                false => sounds - begins + ms(MORE_MS),
+            let away = (to - word.at as i64) - (sounds - at.0);
+            if away.abs() <= ms(ALIKE_MS) {
+                sounds - begins + ms(MORE_MS)
+            } else if away > 0 && word.found.evidence.found.same {
                 // A copy whose beginning was cut away holds nothing before it sounds.
-                true if away > 0 && word.found.evidence.found.same => ms(CUT_MS),
-                true => return Ok(None),
+                ms(CUT_MS)
+            } else {
+                return Ok(None);
             }
         }
-        None => 0,
     };
     let free = to - stays.max(ms(LEAST_MS));
     Ok((free > from).then_some(Rest { from, to, free }))
@@ -88,13 +77,10 @@ pub(super) fn before(
 fn rest(context: &Context, region: &Region, onset: i64) -> Result<Option<(i64, i64)>, Diagnostic> {
     let rate = f64::from(context.session.rate);
     let ms = |ms: f64| (ms * rate / 1000.0) as i64;
-    let limit = quiet::limit(context, region)?;
-    let dead = dead(context, region, limit)?;
+    let dead = quiet::dead(context, region)?;
     let from = (onset - ms(LONGEST_MS + GUARD_MS)).max(region.at.0);
     let to = (onset + ms(BEHIND_MS)).min(region.end().0);
-    let mut samples = vec![0.0f32; usize::try_from(to - from).unwrap_or(0)];
-    let source = u64::try_from(from - region.source_origin().0).unwrap_or(0);
-    context.hearing.samples(region.asset, source, &mut samples)?;
+    let samples = samples_of(context, region, (from, to))?;
     let found = in_samples(&samples, rate, usize::try_from(onset - from).unwrap_or(0), dead);
     Ok(found.map(|(begin, end)| {
         (from.saturating_add_unsigned(begin as u64), from.saturating_add_unsigned(end as u64))
@@ -121,8 +107,7 @@ fn in_samples(samples: &[f32], rate: f64, onset: usize, dead: f64) -> Option<(us
         return None;
     }
     let first = (0..=last).rev().take_while(|look| rests[*look]).last()?;
-    let (from, to) = (first * step, last * step + window);
-    Some((from, to))
+    Some((first * step, last * step + window))
 }
 
 #[cfg(test)]

@@ -27,7 +27,7 @@ use super::hearing::assets_of;
 use crate::listen::SoundKind;
 use crate::listen::timing::{Alike, Match, Matches};
 use crate::listen::words::{Word, mark_phrases};
-use crate::song::{AssetId, Lane, Position, Role, Song, SungWord, SungWords};
+use crate::song::{AssetId, Lane, Position, Region, Role, Song, SungWord, SungWords};
 
 pub use place::{Place, place};
 
@@ -174,6 +174,19 @@ pub fn measure(context: &Context, rows: &[usize]) -> Result<Timing, Diagnostic> 
         .map(|row| place::lane(song, *row, (&words, near(context.session.rate)), &known))
         .collect();
     Ok(Timing { rate: context.session.rate, words, lanes })
+}
+
+/// What a region's recording holds between two places of the timeline, one past the last excluded; silence before its first
+/// sample.
+///
+/// # Errors
+/// The recording cannot be read.
+fn samples_of(context: &Context, region: &Region, (from, to): (i64, i64)) -> Result<Vec<f32>, Diagnostic> {
+    let mut samples = vec![0.0f32; usize::try_from(to - from).unwrap_or(0)];
+    let source = from - region.source_origin().0;
+    let lead = usize::try_from(-source).unwrap_or(0).min(samples.len());
+    context.hearing.samples(region.asset, u64::try_from(source).unwrap_or(0), &mut samples[lead..])?;
+    Ok(samples)
 }
 
 /// Rows of all lanes that can be measured.

@@ -1,6 +1,6 @@
 //! Where a lane is quiet between two words, and which words touch.
 
-use super::{LaneTiming, WordTiming};
+use super::{LaneTiming, WordTiming, samples_of};
 use crate::command::context::Context;
 use crate::command::diagnostic::Diagnostic;
 use crate::listen::SoundKind;
@@ -8,6 +8,10 @@ use crate::song::Region;
 
 /// A cut lies so far below the voice, in dB, or it is none.
 pub(super) const BELOW_VOICE_DB: f64 = 24.0;
+/// What is no louder than the take's usual floor by this is the room, in dB: single looks at noise stand out of it.
+const ROOM_DB: f64 = 6.0;
+/// Nothing so far below the quiet limit counts as sound, in dB: takes without any noise.
+const LOWEST_DB: f64 = 30.0;
 /// It is so low for at least so long, in ms.
 const QUIET_MS: f64 = 14.0;
 
@@ -41,6 +45,15 @@ pub enum Border {
 /// The recording cannot be read.
 pub fn limit(context: &Context, region: &Region) -> Result<f64, Diagnostic> {
     Ok(f64::from(context.hearing.heard(region.asset)?.voice_db) - BELOW_VOICE_DB)
+}
+
+/// Below this only the room sounds in a region's take, in dBFS rms.
+///
+/// # Errors
+/// The recording cannot be read.
+pub(super) fn dead(context: &Context, region: &Region) -> Result<f64, Diagnostic> {
+    let floor = f64::from(context.hearing.heard(region.asset)?.floor_db);
+    Ok((floor + ROOM_DB).max(limit(context, region)? - LOWEST_DB))
 }
 
 /// What parts each of a region's words, in order, from the one before it.
@@ -96,9 +109,7 @@ fn between(
     if to - from < window || to - from > 30 * rate as i64 {
         return Ok(None);
     }
-    let mut samples = vec![0.0f32; usize::try_from(to - from).unwrap_or(0)];
-    let source = (from - region.source_origin().0).max(0) as u64;
-    context.hearing.samples(region.asset, source, &mut samples)?;
+    let samples = samples_of(context, region, (from, to))?;
     let step = ms(1.0).max(1);
     let count = (samples.len() as i64 - window) / step + 1;
     let level = |index: i64| {

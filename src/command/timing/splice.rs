@@ -12,7 +12,7 @@ use super::closure::{self, Rest};
 use super::part;
 use super::quiet::{BELOW_VOICE_DB, Border, Quiet};
 use super::tighten::{Plan, Rules, names, remark};
-use super::{Timing, WordTiming};
+use super::{Timing, WordTiming, samples_of};
 use crate::command::context::Context;
 use crate::command::diagnostic::Diagnostic;
 use crate::listen::{seam, turns};
@@ -71,8 +71,6 @@ const LOOKED_AT_MS: f64 = 3000.0;
 const LOUD: f64 = 0.8;
 /// A place with more than this against it is none.
 pub(super) const WORST: f64 = 32.0;
-/// What is no louder than the take's usual floor by this is the room, in dB: single looks at noise stand out of it.
-pub(super) const ROOM_DB: f64 = 6.0;
 /// Sound in a band so far below the quiet limit does not count where one turns into another, in dB.
 const FLOOR_DB: f64 = 24.0;
 /// Distance between places that are tried, in ms.
@@ -214,11 +212,9 @@ impl Place {
         let floor = floor.max(onset - looked_at);
         let from = floor.min(onset);
         let until = rest.map_or(onset, |rest| rest.to.min(last).max(onset));
-        let mut samples = vec![0.0f32; usize::try_from(until - from).unwrap_or(0)];
-        let source = u64::try_from(from - region.source_origin().0).unwrap_or(0);
-        context.hearing.samples(region.asset, source, &mut samples)?;
+        let samples = samples_of(context, region, (from, until))?;
         let limit = super::quiet::limit(context, region)?;
-        let dead = closure::dead(context, region, limit)?;
+        let dead = super::quiet::dead(context, region)?;
         let window = if rules.inside { i64::MAX } else { ms(WINDOW_MS) };
         let quiet = match before {
             Border::Quiet(quiet) if quiet.from >= floor => Some(quiet),

@@ -8,7 +8,7 @@ use crate::command::diagnostic::Diagnostic;
 use crate::command::draft::Draft;
 use crate::command::outcome::{Action, Remark};
 use crate::command::table::Call;
-use crate::command::timing::stretch::{HELD_MS, remove_stretch};
+use crate::command::timing::stretch::{Stretch, remove_stretch};
 use crate::command::timing::{LaneTiming, Timing, WordTiming, measure};
 use crate::command::verbs::FadeChange;
 use crate::listen::SoundKind;
@@ -29,8 +29,6 @@ const BEND: f64 = 0.25;
 const INAUDIBLE: f64 = 0.04;
 /// A pause shorter than this leaves no room to part a word from the next one, in ms.
 const REST_MS: f64 = 100.0;
-/// The seam lies so far before the consonant, in ms.
-const BEFORE_MS: f64 = 8.0;
 /// Fades in such a pause, in ms.
 const FADES_MS: f64 = 10.0;
 /// A fade into the guide's end is at least and at most this long, in ms.
@@ -70,8 +68,7 @@ pub(super) fn resolve(call: &Call, context: &Context) -> Result<Action, Diagnost
                 continue;
             };
             ended += usize::from(told.done);
-            let text = told.text;
-            let text = format!("word {}: {:+.1} ms: {text}", word.word + 1, timing.ms(late));
+            let text = format!("word {}: {:+.1} ms: {}", word.word + 1, timing.ms(late), told.text);
             let at = |samples: f64| Position(samples as i64);
             remarks.push(Remark {
                 lane: lane.row + 1,
@@ -243,14 +240,15 @@ fn remove_before(
     if next.is_some_and(|next| next.at - word.end < ms(REST_MS)) {
         return Ok(Told::left("the next word follows at once: left as it is"));
     }
-    // A fade of one side of the seam would end in the midst of the other.
-    let faded = (whole.end() - whole.fade_out.length).0 as f64;
-    if (from..=start + ms(HELD_MS)).contains(&faded) {
-        return Ok(Told::left("its fade-out reaches over the last consonant: shorten that first"));
-    }
-    let Some(level) = remove_stretch(draft, context, lane.row, (from, start - ms(BEFORE_MS)), late)? else {
-        let why = "ends in a consonant, and the sound before it is too short to give way: left as it is";
-        return Ok(Told::left(why));
+    let level = match remove_stretch(draft, context, lane.row, (from, start - ms(8.0)), late)? {
+        Stretch::Out(level) => level,
+        Stretch::UnderFade => {
+            return Ok(Told::left("its fade-out reaches over the last consonant: shorten that first"));
+        }
+        Stretch::TooShort => {
+            let why = "ends in a consonant, and the sound before it is too short to give way: left as it is";
+            return Ok(Told::left(why));
+        }
     };
     if let Some(next) = next {
         let cut = word.end + ((next.at - word.end) / 2.0).min(ms(REST_MS / 2.0));
