@@ -8,6 +8,7 @@ mod left;
 use std::fs;
 use std::path::{Path, PathBuf};
 use std::process::Command;
+use std::sync::atomic::{AtomicBool, Ordering};
 
 use common::{contents, quick_folder, run, session};
 use left::{FRAMES, left_behind, state};
@@ -76,6 +77,41 @@ fn one_who_looks_sees_what_the_writer_has_not_saved_yet() {
         assert_eq!(state(reader.session()), state(writer.session()), "{line}: {notes:?}");
         assert!(!reader.is_writable());
     }
+}
+
+/// The journal is cleared by each saving and begins anew; what is read across that must not be taken for a line.
+#[test]
+fn one_who_looks_while_the_writer_saves_sees_what_there_was_at_one_time() {
+    let folder = quick_folder();
+    let mut writer = common::store(folder.path(), 2, FRAMES);
+    let path = writer.path().to_owned();
+    let done = AtomicBool::new(false);
+    let looks = std::thread::scope(|scope| {
+        let look = || {
+            let (mut looks, mut seen) = (0, 0);
+            while !done.load(Ordering::Relaxed) {
+                let (reader, notes) = Store::open(&path, Access::Read).unwrap();
+                let (marks, history) = (&reader.session().marks, &reader.session().history);
+                for (name, edit) in marks {
+                    assert_eq!(*name, format!("n{}", edit.0), "{notes:?}");
+                }
+                let edits = history.edits().len();
+                assert!(marks.len() == edits || marks.len() + 1 == edits, "{edits} {}", marks.len());
+                assert!(edits >= seen, "an edit was seen and is gone");
+                (looks, seen) = (looks + 1, edits);
+            }
+            looks
+        };
+        let readers: Vec<_> = (0..2).map(|_| scope.spawn(look)).collect();
+        for edit in 1..=400 {
+            run(&mut writer, &format!("gain {}dB on lane 1", ["+1", "-1"][edit % 2])).unwrap();
+            run(&mut writer, &format!("mark n{edit}")).unwrap();
+            writer.save().unwrap();
+        }
+        done.store(true, Ordering::Relaxed);
+        readers.into_iter().map(|reader| reader.join().unwrap()).sum::<u32>()
+    });
+    assert!(looks > 0);
 }
 
 #[test]

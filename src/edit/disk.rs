@@ -14,16 +14,38 @@ use super::session::Session;
 /// Larger files are not sessions: this is room for millions of edits.
 const LARGEST_FILE: u64 = 1 << 30;
 
+/// How often one who does not hold the lock looks again because the writer was just saving.
+const LOOKS: usize = 50;
+
 /// Reads the journal before the session: a writer saves the session before it clears the journal, so
 /// in this order no edit can be missed.
-pub(super) fn load(path: &Path, journal_path: &Path) -> Result<(Session, journal::Contents), StoreError> {
-    let journal_bytes = match read_limited(journal_path) {
-        Ok(bytes) => bytes,
-        Err(StoreError::Read { source, .. }) if source.kind() == io::ErrorKind::NotFound => Vec::new(),
-        Err(error) => return Err(error),
-    };
-    let mut session = Session::from_json(path, &read_limited(path)?)?;
-    let mut contents = journal::parse(journal_path, &journal_bytes)?;
+///
+/// One who does not hold the lock may read the journal while it is cleared and written anew, and have
+/// the beginning of one line before the end of another. What was read holds only if the journal still
+/// begins with it afterwards.
+pub(super) fn load(
+    path: &Path,
+    journal_path: &Path,
+    locked: bool,
+) -> Result<(Session, journal::Contents), StoreError> {
+    for _ in 0..LOOKS {
+        let journal_bytes = read_journal(journal_path)?;
+        let session_bytes = read_limited(path)?;
+        if locked || journal_bytes.is_empty() || read_journal(journal_path)?.starts_with(&journal_bytes) {
+            return fold(path, &session_bytes, journal_path, &journal_bytes);
+        }
+    }
+    Err(StoreError::Restless { path: path.to_owned() })
+}
+
+fn fold(
+    path: &Path,
+    session_bytes: &[u8],
+    journal_path: &Path,
+    journal_bytes: &[u8],
+) -> Result<(Session, journal::Contents), StoreError> {
+    let mut session = Session::from_json(path, session_bytes)?;
+    let mut contents = journal::parse(journal_path, journal_bytes)?;
     for (index, record) in std::mem::take(&mut contents.records).into_iter().enumerate() {
         session.fold(record.clone()).map_err(|why| StoreError::Journal {
             path: journal_path.to_owned(),
@@ -32,6 +54,14 @@ pub(super) fn load(path: &Path, journal_path: &Path) -> Result<(Session, journal
         contents.records.push(record);
     }
     Ok((session, contents))
+}
+
+/// The bytes of the journal; none where there is no journal.
+fn read_journal(path: &Path) -> Result<Vec<u8>, StoreError> {
+    match read_limited(path) {
+        Err(StoreError::Read { source, .. }) if source.kind() == io::ErrorKind::NotFound => Ok(Vec::new()),
+        read => read,
+    }
 }
 
 fn read_limited(path: &Path) -> Result<Vec<u8>, StoreError> {

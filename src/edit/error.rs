@@ -68,6 +68,12 @@ pub enum StoreError {
         /// What is wrong.
         why: String,
     },
+    /// Somebody else saved the session each time it was being read.
+    #[error("{path} was saved by another tautline each time it was being read; nothing was changed. Try again", path = .path.display())]
+    Restless {
+        /// The session file.
+        path: PathBuf,
+    },
     /// A file is there already.
     #[error("{path} exists already; nothing was written. Choose another name, or move it away first", path = .path.display())]
     Exists {
@@ -149,9 +155,10 @@ impl StoreError {
             | StoreError::Mend { .. }
             | StoreError::ReadOnly { unwritable: true, .. }
             | StoreError::Save { .. } => ErrorKind::Output,
-            StoreError::ReadOnly { .. } | StoreError::History(_) | StoreError::NoMark(_) => {
-                ErrorKind::Refused
-            }
+            StoreError::Restless { .. }
+            | StoreError::ReadOnly { .. }
+            | StoreError::History(_)
+            | StoreError::NoMark(_) => ErrorKind::Refused,
         }
     }
 

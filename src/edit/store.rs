@@ -99,7 +99,7 @@ impl Store {
         let journal_path = journal_path(path);
         let mut notes = Vec::new();
         let mut journal = Journal::of(&*disk, access, path, &mut notes);
-        let loaded = load(path, &journal_path);
+        let loaded = load(path, &journal_path, matches!(journal, Journal::Open { .. }));
         let (session, contents) = match loaded {
             Ok(loaded) => loaded,
             Err(error) => {
