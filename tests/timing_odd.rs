@@ -179,8 +179,20 @@ fn ten_seconds_against_ten_minutes_are_found_where_they_were_sung() {
     assert!(lane["missing"].as_array().unwrap().len() > 1000);
     // Whatever is moved by itself moves a little only.
     let before = pair.regions();
-    let _ = pair.tighten();
+    let said = pair.tighten();
     let moved = |(source, at): &(i64, i64)| (at - source - (before[0].1 - before[0].0)).unsigned_abs();
     let limit = u64::from(RATE) * 300 / 1000;
-    assert!(pair.regions().iter().all(|region| moved(region) < limit));
+    // The room's own sound that fills a hole is taken from anywhere: it is not where the take would go on.
+    let after = pair.regions();
+    let fills = |index: usize| {
+        index > 0
+            && index + 1 < after.len()
+            && !(after[index - 1].0..after[index + 1].0).contains(&after[index].0)
+    };
+    let far: Vec<(i64, i64)> = (0..after.len())
+        .filter(|index| !fills(*index))
+        .map(|index| after[index])
+        .filter(|r| moved(r) >= limit)
+        .collect();
+    assert!(far.is_empty(), "{far:?}: {}", String::from_utf8_lossy(&said.stdout));
 }

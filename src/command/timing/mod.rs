@@ -7,6 +7,7 @@ pub mod apart;
 pub mod carry;
 mod closure;
 mod in_quiet;
+pub mod joint;
 mod part;
 pub mod pieces;
 mod place;

@@ -106,6 +106,7 @@ mod tests {
                 .map(|word| if *word == 0 { Border::Start } else { Border::Touching })
                 .collect(),
             splice: None,
+            joint: None,
             by: 0,
             fixed: false,
             words: words.to_vec(),

@@ -3,9 +3,10 @@
 //!
 //! `2:3..5 -1690smp, 3:7 +4.2ms` slides words 3 to 5 of lane 2 earlier and word 7 of lane 3 later.
 
-use super::LaneTiming;
+use super::joint;
 use super::quiet::borders;
 use super::tighten::{Piece, Plan};
+use super::{LaneTiming, Timing};
 use crate::command::context::Context;
 use crate::command::diagnostic::Diagnostic;
 use crate::command::read_shift;
@@ -62,7 +63,11 @@ pub fn write(slides: &[Slide]) -> String {
 ///
 /// # Errors
 /// A word is not on the lane.
-pub fn plan(context: &Context, lane: &LaneTiming, slides: &[Slide]) -> Result<Plan, Diagnostic> {
+pub fn plan(
+    context: &Context,
+    (timing, lane): (&Timing, &LaneTiming),
+    slides: &[Slide],
+) -> Result<Plan, Diagnostic> {
     let mut plan = Plan { row: lane.row, pieces: Vec::new(), refused: Vec::new() };
     let refuse = |why: String| Diagnostic::refusal(format!("lane {}: {why}", lane.row + 1));
     if lane.alike != Alike::Yes {
@@ -99,6 +104,7 @@ pub fn plan(context: &Context, lane: &LaneTiming, slides: &[Slide]) -> Result<Pl
                     region,
                     borders: vec![before],
                     splice: None,
+                    joint: None,
                     by: slid,
                     fixed: true,
                     words: vec![*word],
@@ -107,5 +113,6 @@ pub fn plan(context: &Context, lane: &LaneTiming, slides: &[Slide]) -> Result<Pl
             }
         }
     }
+    joint::mark(context, (timing, lane), 0.0, &mut plan.pieces)?;
     Ok(plan)
 }

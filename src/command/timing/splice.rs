@@ -57,12 +57,14 @@ pub(super) const FADES_MS: (f64, f64) = (25.0, 15.0);
 /// Fade-in of a side that is quiet, in ms.
 const SOFT_MS: f64 = 6.0;
 /// What stays of a word at its onset and of its vowel, in ms.
-const KEEPS_MS: (f64, f64) = (45.0, 25.0);
+const KEEPS_MS: (f64, f64) = (30.0, 15.0);
 /// A cut lies no nearer to the onset behind it, in ms.
 pub(super) const CLEAR_MS: f64 = 4.0;
-/// What is left out or sounds twice ends so far before the onset behind it, in ms: a word begins up to 50 ms before it is
-/// heard to (closures of stops, breathy and soft voiced beginnings; 95 % of the words of the tuning draw).
+/// What sounds twice ends so far before the onset behind it, in ms: a word begins up to 50 ms before it is heard to (closures of
+/// stops, breathy and soft voiced beginnings; 95 % of the words of the tuning draw).
 pub(super) const GUARD_MS: f64 = 55.0;
+/// What is left out may come a little nearer, in ms: a beginning that is a few ms short is not heard to be, a second one is.
+pub(super) const LEFT_OUT_GUARD_MS: f64 = 45.0;
 /// How far before an onset it is looked for a place, unless inside words, in ms.
 const WINDOW_MS: f64 = 200.0;
 /// No place before an onset is farther from it than this and twice the longest slide, in ms.
@@ -100,15 +102,22 @@ pub fn place_cuts(
             continue;
         }
         let region = &regions[right.region];
-        let Some(parting) = part::best(lane, rules, (left, right), &|pair, border, distances| {
-            let rest = closure::before(context, timing, region, pair.1)?;
-            let place = Place::new(context, region, (pair, rest), border, (rules, floor))?;
-            let reach = place.reach(rules);
-            let best =
-                |(index, by): (usize, &i64)| place.best(*by, reach).map(|(splice, by)| (index, splice, by));
-            Ok(distances.iter().enumerate().find_map(best))
-        })?
-        else {
+        let starts = (region.at + region.fade_in.length).0;
+        let joint = right
+            .joint
+            .and_then(|joint| joint.parting(least.1 - least.0, floor.max(starts), f64::from(timing.rate)));
+        let parted = || {
+            part::best(lane, rules, (left, right), &|pair, border, distances| {
+                let rest = closure::before(context, timing, region, pair.1)?;
+                let place = Place::new(context, region, (pair, rest), border, (rules, floor))?;
+                let reach = place.reach(rules);
+                let best = |(index, by): (usize, &i64)| {
+                    place.best(*by, reach).map(|(splice, by)| (index, splice, by))
+                };
+                Ok(distances.iter().enumerate().find_map(best))
+            })
+        };
+        let Some(parting) = joint.map_or_else(parted, |joint| Ok(Some(joint)))? else {
             join_up(timing, lane, rules, plan, index)?;
             continue;
         };
@@ -362,6 +371,6 @@ pub(super) fn keeps(region: &Region, (left, right): (&WordTiming, &WordTiming), 
 
 /// By how many samples a word may go earlier against the one before it in its region.
 pub(super) fn room(region: &Region, (left, right): (&WordTiming, &WordTiming), rate: f64) -> i64 {
-    let fades = ((FADES_MS.0 * 0.5 + GUARD_MS + STEP_MS) * rate / 1000.0) as i64;
+    let fades = ((FADES_MS.0 * 0.5 + LEFT_OUT_GUARD_MS + STEP_MS) * rate / 1000.0) as i64;
     (right.at as i64 - keeps(region, (left, right), rate) - fades).max(0)
 }

@@ -1,6 +1,7 @@
 //! Which pieces of a lane to slide, by how much, and where to cut: the fewest cuts that bring its words within
 //! a tolerance. Nothing is changed here; [`super::carry`] carries a plan out.
 
+use super::joint::{self, Joint};
 use super::quiet::{Border, borders};
 use super::splice::{self, Splice};
 use super::{LaneTiming, Timing, WordTiming};
@@ -38,6 +39,8 @@ pub struct Piece {
     pub borders: Vec<Border>,
     /// Where it is cut and how that is joined, once that is known; see [`super::splice`].
     pub splice: Option<Splice>,
+    /// Where it meets the piece before it, if they were slid against each other before.
+    pub joint: Option<Joint>,
     /// By how many samples it is to go later; negative is earlier.
     pub by: i64,
     /// It was not to be moved at all.
@@ -106,6 +109,7 @@ pub fn plan(
             borders.into_iter().zip(&words).map(|(before, word)| Block { region, before, word: *word });
         join_blocks(timing, lane, region, blocks.collect(), rules, &mut plan, wanted);
     }
+    joint::mark(context, (timing, lane), rules.sure, &mut plan.pieces)?;
     keep_order(song_lane, lane, &mut plan, timing);
     Ok(plan)
 }
@@ -248,7 +252,16 @@ impl Open {
         let words: Vec<usize> = self.blocks.iter().map(|(block, _)| block.word).collect();
         let borders: Vec<Border> = self.blocks.iter().map(|(block, _)| block.before).collect();
         let (by, fixed, confidence) = (self.by, self.fixed, self.wish.confidence);
-        (!words.is_empty()).then_some(Piece { region, borders, splice: None, by, fixed, words, confidence })
+        (!words.is_empty()).then_some(Piece {
+            region,
+            borders,
+            splice: None,
+            joint: None,
+            by,
+            fixed,
+            words,
+            confidence,
+        })
     }
 }
 
@@ -341,7 +354,9 @@ fn room(on: &Lane, lane: &LaneTiming, rate: u32, (before, here): (&Piece, &Piece
         && !here.starts_region()
     {
         let pair = (&lane.words[*last], &lane.words[*first]);
-        return splice::room(&on.regions[here.region], pair, f64::from(rate));
+        let rate = f64::from(rate);
+        let joint = here.joint.map_or(0, |joint| joint.room(rate));
+        return joint.max(splice::room(&on.regions[here.region], pair, rate));
     }
     let ended = last.map_or(i64::MIN, |word| lane.words[*word].end as i64);
     let left_end = on.regions[before.region].end().0;

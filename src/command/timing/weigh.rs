@@ -1,11 +1,11 @@
 //! What speaks against a cut in one place or another between two words.
 
-use super::splice::{CLEAR_MS, GUARD_MS, Place, WORST};
+use super::splice::{CLEAR_MS, GUARD_MS, LEFT_OUT_GUARD_MS, Place, WORST};
 use crate::listen::{seam, turns};
 
 /// It is better, by so much for each ms, the farther it lies from the onset up to so many ms: words begin before their
 /// onset is heard, in closures and breath.
-const AHEAD: [(f64, f64); 3] = [(30.0, 0.25), (60.0, 0.25), (90.0, 0.05)];
+const AHEAD: [(f64, f64); 4] = [(30.0, 0.25), (60.0, 0.25), (90.0, 0.05), (120.0, 0.05)];
 /// But no more than this: that a word's first consonant may stay behind is no reason to leave all of it where it is.
 const NEAR_WORST: f64 = 20.0;
 /// A slide by less than this, in ms, does the less harm there.
@@ -29,7 +29,8 @@ impl Place {
     /// Nothing of the word behind can lie in what is left out or sounds twice between two places.
     pub(super) fn is_clear(&self, left: i64, right: i64) -> bool {
         let end = left.max(right);
-        left == right || end + self.ms(GUARD_MS - CLEAR_MS) <= self.onset || left < right && self.rests(right)
+        let guard_ms = if left > right { GUARD_MS } else { LEFT_OUT_GUARD_MS };
+        left == right || end + self.ms(guard_ms - CLEAR_MS) <= self.onset || left < right && self.rests(right)
     }
 
     /// Only the room sounds at a place, and behind it till the word does, longer than before the guide's.
