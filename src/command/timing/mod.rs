@@ -8,6 +8,7 @@ pub mod carry;
 mod closure;
 mod in_quiet;
 pub mod joint;
+mod order;
 mod part;
 pub mod pieces;
 mod place;
