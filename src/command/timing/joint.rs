@@ -21,6 +21,8 @@ const LOOK_MS: (f64, f64) = (8.0, 2.0);
 /// How far a lag may be off at the onset, and how far it may go from one look to the next, in ms: the pitch of a piece may
 /// have been changed by up to 50 cents.
 const OFF_MS: (f64, f64) = (1.5, 0.2);
+/// Of a higher rate not every sample and every lag is looked at.
+const ENOUGH_HZ: f64 = 24_000.0;
 /// What correlates like this follows the guide.
 const FOLLOWS: f64 = 0.8;
 /// What correlates like this may follow it: its pitch has been changed.
@@ -133,6 +135,8 @@ struct Looks<'a> {
     take: &'a [f32],
     window: usize,
     step: usize,
+    /// Samples from one that counts to the next, and from lag to lag.
+    stride: usize,
     /// Most that a lag may be off at first and from look to look.
     off: (i64, i64),
     /// How long a look counts, in ms: nothing where only the room sounds.
@@ -147,7 +151,8 @@ impl Looks<'_> {
         let sounds = |look: usize| seam::db(seam::power(&take[look * step..look * step + window])) > dead;
         let weights = (0..count).map(|look| if sounds(look) { LOOK_MS.1 } else { 0.0 }).collect();
         let off = (ms(OFF_MS.0).max(1) as i64, ms(OFF_MS.1).max(1) as i64);
-        Looks { take, window, step, off, weights }
+        let stride = ((rate / ENOUGH_HZ) as usize).max(1);
+        Looks { take, window, step, stride, off, weights }
     }
 
     /// How each look correlates with the guide, whose samples begin `pad` before the take's, at a lag that is followed from
@@ -181,9 +186,10 @@ impl Looks<'_> {
         let here = &self.take[from..from + self.window];
         let at = |lag: i64| {
             let from = usize::try_from(from as i64 + place + lag).ok()?;
-            Some((seam::correlation(here, guide.get(from..from + self.window)?, 1), lag))
+            Some((seam::correlation(here, guide.get(from..from + self.window)?, self.stride), lag))
         };
-        let best = (-reach..=reach).filter_map(at).max_by(|a, b| a.0.total_cmp(&b.0));
+        let reach = reach - reach % self.stride as i64;
+        let best = (-reach..=reach).step_by(self.stride).filter_map(at).max_by(|a, b| a.0.total_cmp(&b.0));
         best.unwrap_or((0.0, 0))
     }
 
