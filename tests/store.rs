@@ -103,7 +103,7 @@ fn one_who_looks_while_the_writer_saves_sees_what_there_was_at_one_time() {
             looks
         };
         let readers: Vec<_> = (0..2).map(|_| scope.spawn(look)).collect();
-        for edit in 1..=400 {
+        for edit in 1..=1000 {
             run(&mut writer, &format!("gain {}dB on lane 1", ["+1", "-1"][edit % 2])).unwrap();
             run(&mut writer, &format!("mark n{edit}")).unwrap();
             writer.save().unwrap();
