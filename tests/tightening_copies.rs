@@ -4,6 +4,8 @@
 //! tightening_copies -- --nocapture` prints the figures.
 #![allow(clippy::unwrap_used, clippy::panic, reason = "a panic in a test is its report")]
 
+#[path = "common/made.rs"]
+mod made;
 #[path = "common/own_home.rs"]
 mod own_home;
 #[path = "common/tightened.rs"]
@@ -11,33 +13,8 @@ mod tightened;
 
 use std::path::Path;
 
+use made::{Dice, write};
 use tightened::{Stack, Word, are_hidden, share, tightened};
-
-/// Pseudo-random numbers from 0 to 1: Knuth's linear congruence, seeded, the same everywhere.
-struct Dice(u64);
-
-impl Dice {
-    fn roll(&mut self) -> f64 {
-        self.0 = self.0.wrapping_mul(6_364_136_223_846_793_005).wrapping_add(1_442_695_040_888_963_407);
-        (self.0 >> 11) as f64 / (1u64 << 53) as f64
-    }
-
-    fn between(&mut self, low: f64, high: f64) -> f64 {
-        low + (high - low) * self.roll()
-    }
-}
-
-fn write(path: &Path, samples: &[f32], rate: f64) {
-    let spec = hound::WavSpec {
-        channels: 1,
-        sample_rate: rate as u32,
-        bits_per_sample: 32,
-        sample_format: hound::SampleFormat::Float,
-    };
-    let mut writer = hound::WavWriter::create(path, spec).unwrap();
-    samples.iter().for_each(|sample| writer.write_sample(*sample).unwrap());
-    writer.finalize().unwrap();
-}
 
 /// So much of a word must be left for it to be in the lane, in seconds.
 const LEFT_S: f64 = 0.06;
@@ -78,8 +55,8 @@ fn slid(samples: &[f32], rate: f64, words: &[Word], dice: &mut Dice) -> (Vec<f32
 fn copied(folder: &Path, (samples, rate): (&[f32], f64), words: &[Word], dice: &mut Dice) -> Stack {
     let (guide, lane) = (folder.join("guide.wav"), folder.join("lane.wav"));
     let (moved, starts) = slid(samples, rate, words, dice);
-    write(&guide, samples, rate);
-    write(&lane, &moved, rate);
+    write(&guide, samples, rate as u32);
+    write(&lane, &moved, rate as u32);
     let kept = words.iter().zip(&starts).filter(|(_, start)| start.is_some());
     let of = |start: f64| Word { start, end: None, consonants: Vec::new() };
     let (own, theirs) = kept.map(|(word, start)| (of(word.start), of(start.unwrap()))).unzip();

@@ -11,6 +11,8 @@
     reason = "truth tables read best as plain tuples by number"
 )]
 
+#[path = "common/made.rs"]
+mod made;
 #[path = "common/own_home.rs"]
 mod own_home;
 
@@ -18,6 +20,8 @@ use std::path::{Path, PathBuf};
 
 use assert_cmd::Command;
 use serde_json::Value;
+
+use made::{Dice, write};
 
 fn repo(path: &str) -> PathBuf {
     Path::new(env!("CARGO_MANIFEST_DIR")).join(path)
@@ -301,16 +305,6 @@ fn the_demo_is_measured_tightened_and_ended_together() {
     assert!(within * 20 >= late.len() * 19, "{late:?}");
 }
 
-/// Pseudo-random numbers from 0 to 1: numbers of Knuth's linear congruence, seeded, the same everywhere.
-struct Dice(u64);
-
-impl Dice {
-    fn roll(&mut self) -> f64 {
-        self.0 = self.0.wrapping_mul(6_364_136_223_846_793_005).wrapping_add(1_442_695_040_888_963_407);
-        (self.0 >> 11) as f64 / (1u64 << 53) as f64
-    }
-}
-
 /// A human reader's recording as samples at its own rate, through a bounce.
 fn reader(number: usize) -> (Vec<f32>, u32) {
     let flac = repo(&format!("tests/human/reader-{number}.flac"));
@@ -331,18 +325,6 @@ fn reader(number: usize) -> (Vec<f32>, u32) {
     let (rate, channels) = (reader.spec().sample_rate, usize::from(reader.spec().channels));
     let samples: Vec<f32> = reader.samples::<f32>().map(|s| s.unwrap()).step_by(channels).collect();
     (samples, rate)
-}
-
-fn write(path: &Path, samples: &[f32], rate: u32) {
-    let spec = hound::WavSpec {
-        channels: 1,
-        sample_rate: rate,
-        bits_per_sample: 32,
-        sample_format: hound::SampleFormat::Float,
-    };
-    let mut writer = hound::WavWriter::create(path, spec).unwrap();
-    samples.iter().for_each(|sample| writer.write_sample(*sample).unwrap());
-    writer.finalize().unwrap();
 }
 
 /// Quiet places between words of the readers, in seconds, looked up once in a level curve: 26 dB and more below the voice.

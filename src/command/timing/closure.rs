@@ -2,7 +2,7 @@
 //! into it as far as the guide, which has the same word, rests no longer.
 
 use super::splice::GUARD_MS;
-use super::{Timing, WordTiming, quiet, samples_of};
+use super::{Timing, WordTiming, guide_region, quiet, samples_of};
 use crate::command::context::Context;
 use crate::command::diagnostic::Diagnostic;
 use crate::listen::seam;
@@ -52,10 +52,9 @@ pub(super) fn before(
     else {
         return Ok(None);
     };
-    let Some(guide) = context.session.song().guide() else { return Ok(None) };
+    let Some(beside) = guide_region(context, timing, word.word) else { return Ok(None) };
     let at = timing.words[word.word].at;
-    let Some(index) = guide.index_at(at) else { return Ok(None) };
-    let stays = match rest(context, &guide.regions[index], at.0)? {
+    let stays = match rest(context, beside, at.0)? {
         None => 0,
         Some((begins, sounds)) => {
             let away = (to - word.at as i64) - (sounds - at.0);

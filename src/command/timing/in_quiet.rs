@@ -14,7 +14,7 @@ const EDGE_MS: f64 = 4.0;
 const LEAD_MS: (f64, f64) = (90.0, 250.0);
 /// A quiet place shorter than this may be the closure of a stop, which belongs to the word behind it, in ms (common
 /// practice, no source: 30 to 80).
-const CLOSURE_MS: f64 = 70.0;
+pub(super) const CLOSURE_MS: f64 = 70.0;
 /// What stays behind an ending though it is quiet, in ms.
 const TRAIL_MS: f64 = 12.0;
 /// A cut in quiet that lies so far ahead of the onset is the best there is, in ms.

@@ -4,7 +4,7 @@
 use super::part::Parting;
 use super::splice::{How, Splice};
 use super::tighten::Piece;
-use super::{LaneTiming, Timing, WordTiming, quiet, samples_of};
+use super::{LaneTiming, Timing, WordTiming, guide_region, quiet, samples_of};
 use crate::command::context::Context;
 use crate::command::diagnostic::Diagnostic;
 use crate::listen::seam;
@@ -21,6 +21,8 @@ const LOOK_MS: (f64, f64) = (8.0, 2.0);
 /// How far a lag may be off at the onset, and how far it may go from one look to the next, in ms: the pitch of a piece may
 /// have been changed by up to 50 cents.
 const OFF_MS: (f64, f64) = (1.5, 0.2);
+/// What is read of the guide to either side, in ms: as far as a lag may go astray.
+const PAD_MS: f64 = 40.0;
 /// Of a higher rate not every sample and every lag is looked at.
 const ENOUGH_HZ: f64 = 24_000.0;
 /// What correlates like this follows the guide.
@@ -112,13 +114,12 @@ fn find(
     {
         return Ok(None);
     }
-    let Some(guide) = context.session.song().guide() else { return Ok(None) };
-    let Some(index) = guide.index_at(timing.words[right.word].at) else { return Ok(None) };
+    let Some(guide) = guide_region(context, timing, right.word) else { return Ok(None) };
     let take = samples_of(context, region, (from, to))?;
     let pad = ms(PAD_MS);
     let at = |word: &WordTiming| {
         let lag = word.offset.round() as i64;
-        samples_of(context, &guide.regions[index], (from - lag - pad, to - lag + pad))
+        samples_of(context, guide, (from - lag - pad, to - lag + pad))
     };
     let (as_left, as_right) = (at(left)?, at(right)?);
     let looks = Looks::new(&take, rate, quiet::dead(context, region)?);
@@ -126,9 +127,6 @@ fn find(
     let found = looks.meet(&looks.follow(&as_left, pad, None), &looks.follow(&as_right, pad, Some(onset)));
     Ok(found.map(|(left, right)| Joint { left: from + left as i64, right: from + right as i64 }))
 }
-
-/// What is read of the guide to either side, in ms: as far as a lag may go astray.
-const PAD_MS: f64 = 40.0;
 
 /// Looks at a stretch of a take.
 struct Looks<'a> {

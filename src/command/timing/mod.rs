@@ -191,6 +191,12 @@ fn samples_of(context: &Context, region: &Region, (from, to): (i64, i64)) -> Res
     Ok(samples)
 }
 
+/// The guide's region that holds a word of [`Timing::words`], as long as the guide is there.
+fn guide_region<'a>(context: &'a Context, timing: &Timing, word: usize) -> Option<&'a Region> {
+    let guide = context.session.song().guide()?;
+    guide.index_at(timing.words[word].at).map(|index| &*guide.regions[index])
+}
+
 /// Rows of all lanes that can be measured.
 #[must_use]
 pub fn rows_of(song: &Song) -> Vec<usize> {

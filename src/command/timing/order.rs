@@ -1,5 +1,6 @@
 //! Pieces that would run into each other, or into a gap that has to stay.
 
+use super::in_quiet::CLOSURE_MS;
 use super::tighten::{Piece, Plan, names, remark};
 use super::{LaneTiming, Timing, splice};
 use crate::song::Lane;
@@ -7,8 +8,6 @@ use crate::song::Lane;
 /// What stays of a gap between two regions when one is slid against the other, in ms: room for a short crossfade and for
 /// what is quiet of either word.
 const STAYS_MS: f64 = 26.0;
-/// Shorter gaps may be closures of stops, in ms (common practice, no source: 30 to 80).
-const CLOSURE_MS: f64 = 70.0;
 
 /// By how many samples a piece may go earlier than the one before it.
 fn room(on: &Lane, lane: &LaneTiming, rate: u32, (before, here): (&Piece, &Piece)) -> i64 {
