@@ -19,6 +19,9 @@ const NEARER: f32 = 0.02;
 /// What slopes count beside levels: consonants are slopes.
 const SLOPES: f32 = 2.5;
 
+/// A frame as the path compares it.
+pub type Described = [f32; WIDTH];
+
 /// A path from guide to lane in frames.
 #[derive(Debug, Clone, PartialEq)]
 pub struct Path {
@@ -32,7 +35,7 @@ pub struct Path {
 
 /// Levels and slopes of scaled frames, weighted for comparison.
 #[must_use]
-pub fn describe(frames: &[Frame], weights: &Frame, slope: usize) -> Vec<[f32; WIDTH]> {
+pub fn describe(frames: &[Frame], weights: &Frame, slope: usize) -> Vec<Described> {
     let frames = blurred(frames);
     let at = |index: i64| -> Frame {
         usize::try_from(index).ok().and_then(|index| frames.get(index)).copied().unwrap_or([0.0; BANDS])

@@ -13,6 +13,7 @@
 
 mod alike;
 mod confidence;
+mod course;
 mod ends;
 mod features;
 mod filter;
@@ -29,6 +30,7 @@ mod runs;
 pub mod seam;
 mod source;
 pub mod stack;
+mod throat;
 pub mod timing;
 pub mod tone_find;
 mod tone_look;

@@ -9,8 +9,10 @@ use realfft::{RealFftPlanner, RealToComplex};
 use serde::{Deserialize, Serialize};
 use std::sync::Arc;
 
+use super::course::Course;
 use super::features::{Analyser, BANDS, Frame, Scale};
 use super::low_copy::LowCopy;
+use super::throat::Throat;
 
 /// Steps of the fine picture in a second.
 const FINE_HZ: f64 = 1000.0;
@@ -43,6 +45,7 @@ pub struct Finder<'a> {
     guide: &'a LowCopy,
     lane: &'a LowCopy,
     scales: (Scale, Scale),
+    throat: Option<Throat>,
     analyser: Analyser,
     waves: Waves,
     hop: usize,
@@ -51,17 +54,17 @@ pub struct Finder<'a> {
 impl<'a> Finder<'a> {
     /// A finder for takes of one rate.
     #[must_use]
-    pub fn new(guide: &'a LowCopy, lane: &'a LowCopy, scales: (Scale, Scale)) -> Finder<'a> {
+    pub fn new(guide: &'a LowCopy, lane: &'a LowCopy, course: &Course) -> Finder<'a> {
         let rate = guide.rate;
         let hop = ((f64::from(rate) / FINE_HZ).round() as usize).max(1);
         let (analyser, waves) = (Analyser::new(rate, FINE_WINDOW_S), Waves::new(rate));
-        Finder { guide, lane, scales, analyser, waves, hop }
+        Finder { guide, lane, scales: course.scales, throat: course.throat, analyser, waves, hop }
     }
 
     /// Finds the onset at guide sample `onset`, expected `expected` samples later in the lane, `reach`
-    /// samples to either side.
-    pub fn find(&mut self, onset: usize, expected: f64, reach: usize) -> Found {
-        let (mut found, scores) = self.by_slopes(onset, expected, reach);
+    /// samples to either side. `hints` are samples of the lane where it is more likely than elsewhere.
+    pub fn find(&mut self, onset: usize, expected: f64, reach: usize, hints: &[usize]) -> Found {
+        let (mut found, scores) = self.by_slopes(onset, expected, reach, hints);
         let waves = self.waves.correlate(&self.guide.samples, &self.lane.samples, onset, expected, 3 * reach);
         let Some(wave) = waves.best(|lag| scores.at(lag)) else { return found };
         found.wave = wave.correlation;
@@ -74,27 +77,21 @@ impl<'a> Finder<'a> {
 
     /// The lag at another moment of a word whose onset lies at `lag`, if the slopes there speak clearly.
     pub fn find_near(&mut self, moment: usize, lag: f64, reach: usize) -> Option<f64> {
-        let (found, _) = self.by_slopes(moment, lag, reach);
+        let (found, _) = self.by_slopes(moment, lag, reach, &[]);
         (found.likeness > NEAR_LIKENESS).then_some(found.lag)
     }
 
-    fn by_slopes(&mut self, onset: usize, expected: f64, reach: usize) -> (Found, Scores) {
-        let hop = self.hop as i64;
-        let steps = reach as i64 / hop;
-        let pad = SLOPE as i64;
-        let (before, count) = (BEFORE as i64 + pad, BEFORE + AFTER + 2 * SLOPE);
-        let from = onset as i64 - before * hop;
-        let guide = self.analyser.levels(&self.guide.samples, from, self.hop, count);
-        let centre = (expected / self.hop as f64).round() as i64;
-        let lane_from = from + (centre - steps) * hop;
-        let lane = self.analyser.levels(&self.lane.samples, lane_from, self.hop, count + 2 * steps as usize);
-        let weights = self.scales.0.weights;
-        let guide = Picture::of(&self.scales.0.apply(&guide), &weights);
-        let lane = Picture::of(&self.scales.1.apply(&lane), &weights);
+    fn by_slopes(&mut self, onset: usize, expected: f64, reach: usize, hints: &[usize]) -> (Found, Scores) {
+        let step = self.hop as f64;
+        let steps = reach as i64 / self.hop as i64;
+        let centre = (expected / step).round() as i64;
+        let (guide, lane) = self.pictures(onset, centre, steps);
         let scores: Vec<f32> = (0..=2 * steps as usize).map(|shift| guide.likeness(&lane, shift)).collect();
+        let first = (centre - steps) as f64 * step;
+        let hints = Hints::new(hints, onset as f64 + first, step, f64::from(self.guide.rate));
         let prior = |shift: usize| {
-            let away = (shift as f64 - steps as f64) / (reach as f64 / self.hop as f64);
-            (away * away) as f32 * PRIOR
+            let away = (shift as f64 - steps as f64) / (reach as f64 / step);
+            (away * away) as f32 * PRIOR - hints.at(shift)
         };
         let biased: Vec<f32> = scores.iter().enumerate().map(|(shift, score)| score - prior(shift)).collect();
         let Some(best) = (0..biased.len()).max_by(|a, b| biased[*a].total_cmp(&biased[*b])) else {
@@ -105,14 +102,53 @@ impl<'a> Finder<'a> {
             (0..biased.len()).filter(|shift| apart(*shift)).map(|shift| biased[shift]).fold(-1.0, f32::max);
         let exact = best as f64 + peak_between(&biased, best);
         let found = Found {
-            lag: (exact - steps as f64 + centre as f64) * self.hop as f64,
+            lag: (exact - steps as f64 + centre as f64) * step,
             likeness: scores[best],
             lead: biased[best] - rival,
             wave: 0.0,
             same: false,
         };
-        let first = (centre - steps) as f64 * self.hop as f64;
-        (found, Scores { first, step: self.hop as f64, values: biased })
+        (found, Scores { first, step, values: biased })
+    }
+
+    /// The fine pictures of the guide around an onset and of the lane, `steps` wider to either side, around the same moment
+    /// `centre` fine steps later.
+    fn pictures(&mut self, onset: usize, centre: i64, steps: i64) -> (Picture, Picture) {
+        let hop = self.hop as i64;
+        let pad = SLOPE as i64;
+        let (before, count) = (BEFORE as i64 + pad, BEFORE + AFTER + 2 * SLOPE);
+        let from = onset as i64 - before * hop;
+        let guide = self.analyser.levels(&self.guide.samples, from, self.hop, count);
+        let lane_from = from + (centre - steps) * hop;
+        let lane = self.analyser.levels(&self.lane.samples, lane_from, self.hop, count + 2 * steps as usize);
+        let lane = match &self.throat {
+            Some(throat) => throat.levels(&lane),
+            None => lane,
+        };
+        let weights = self.scales.0.weights;
+        let picture = |scale: &Scale, levels| Picture::of(&scale.apply(levels), &weights);
+        (picture(&self.scales.0, &guide), picture(&self.scales.1, &lane))
+    }
+}
+
+/// Places where an onset is more likely than elsewhere, in fine steps of a range of lags.
+struct Hints {
+    at: Vec<f64>,
+    wide: f64,
+}
+
+impl Hints {
+    /// Of `hints`, which are in order, those that a range of lags reaches: it begins at sample `first` of the lane.
+    fn new(hints: &[usize], first: f64, step: f64, rate: f64) -> Hints {
+        let (wide, long) = (HINT_S * rate / step, rate);
+        let from = hints.partition_point(|hint| (*hint as f64) < first - 0.1 * rate);
+        let near = hints[from..].iter().take_while(|hint| (**hint as f64) < first + long);
+        Hints { at: near.map(|hint| (*hint as f64 - first) / step).collect(), wide }
+    }
+
+    fn at(&self, shift: usize) -> f32 {
+        let one = |at: &f64| (-0.5 * ((shift as f64 - at) / self.wide).powi(2)).exp() as f32;
+        HINT * self.at.iter().map(one).fold(0.0, f32::max)
     }
 }
 
@@ -135,6 +171,10 @@ impl Scores {
     }
 }
 
+/// What it counts that a lag leads to a hint, and how near it has to, in seconds. A word after silence begins where the
+/// lane's sound does, however unlike the two voices are.
+const HINT: f32 = 0.3;
+const HINT_S: f64 = 0.01;
 /// Slopes less alike than this do not tell where a vowel begins.
 const NEAR_LIKENESS: f32 = 0.35;
 /// How strongly a lag far from the expected one is held against it.

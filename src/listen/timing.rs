@@ -11,16 +11,16 @@ pub use super::refine::Found;
 
 use super::alike::{self, Place};
 use super::confidence;
+use super::course::Course;
 use super::ends::{self, Loudness, Stretch};
-use super::features::{self, Frame, Levels, Reach, Scale};
+use super::features::{self, Levels, Reach};
 use super::low_copy::{Listener, LowCopy};
-use super::matching::{self, Path};
 use super::refine::Finder;
 use super::source::Source;
 use super::words::{self, Word};
 
 /// Version of the algorithm. Results that were kept carry it; a change of any number raises it.
-pub const VERSION: u32 = 5;
+pub const VERSION: u32 = 6;
 
 /// Frames read at a time.
 const BLOCK: usize = 1 << 16;
@@ -146,31 +146,29 @@ impl Matches {
 /// Finds words of the guide, given in samples of the guide, in a lane. `progress` of cost: linear in length.
 #[must_use]
 pub fn match_words(guide: &Listened, words: &[Word], lane: &Listened) -> Matches {
-    let scales = Scale::pair(&guide.reach, &lane.reach);
-    let (path, likeness) = path(guide, lane, &scales);
-    let hop = 2 * guide.levels.hop;
-    let rate = f64::from(guide.copy.rate) / hop as f64;
-    let mut finder = Finder::new(&guide.copy, &lane.copy, scales);
+    let course = Course::of((&guide.levels, &guide.reach), (&lane.levels, &lane.reach), guide.copy.rate);
+    let mut finder = Finder::new(&guide.copy, &lane.copy, &course);
     let step = guide.copy.step;
     let reach = guide.seconds(0.07) as usize;
     let mut found: Vec<(f64, Found, Evidence)> = Vec::with_capacity(words.len());
     let mut vowels = Vec::with_capacity(words.len());
+    let first: Vec<usize> =
+        lane.words.iter().filter(|word| word.starts_phrase).map(|word| word.onset).collect();
     for word in words {
         let onset = word.onset / step;
-        let (lag, cost) = expected_lag(&path, onset as f64 / hop as f64, rate);
-        let expected = lag * hop as f64;
-        let hit = finder.find(onset, expected, reach);
-        let away_ms = (hit.lag - expected) / f64::from(guide.copy.rate) * 1000.0;
+        let (expected, cost) = course.expected(onset as f64);
+        let hints = if word.starts_phrase { first.as_slice() } else { &[] };
+        let hit = finder.find(onset, expected, reach, hints);
         // A word that begins with its vowel has one moment, not two.
         let apart = (word.vowel / step).saturating_sub(onset) > guide.seconds(0.01) as usize;
         let vowel = apart
             .then(|| finder.find_near(word.vowel / step, hit.lag, guide.seconds(0.03) as usize))
             .flatten();
         vowels.push(vowel.map_or(0.0, |lag| lag - hit.lag));
-        found.push((onset as f64, hit, Evidence { found: hit, away_ms, cost }));
+        found.push((onset as f64, hit, Evidence { found: hit, cost, ..Evidence::default() }));
     }
-    let bodies = Bodies { guide, path: &path, hop: hop as f64, rate, reach };
-    bodies.trust(words, &mut finder, &mut found);
+    Bodies { guide, course: &course, reach }.trust(words, &mut finder, &mut found);
+    witness(lane, &mut found);
     let silent = guide.words.is_empty() || lane.words.is_empty();
     let usual = usual(lane, &found);
     let mut matches: Vec<Match> = (0..found.len())
@@ -184,27 +182,49 @@ pub fn match_words(guide: &Listened, words: &[Word], lane: &Listened) -> Matches
             confidence: found.confidence,
         })
         .collect();
-    let alike = if silent { Alike::Silent } else { alike::judge(likeness, &places) };
+    let alike = if silent { Alike::Silent } else { alike::judge(course.likeness, &places) };
     for found in matches.iter_mut().filter(|found| alike != Alike::Yes || found.missing) {
         found.confidence = found.confidence.min(0.1);
     }
     doubt_strangers(guide, words, &found, &mut matches);
     Matches {
         version: VERSION,
-        lag: path.lag as f64 * (hop * step) as f64,
+        lag: course.lag() * step as f64,
         alike,
-        likeness,
+        likeness: course.likeness,
         words: matches,
         extra: extra(lane, &found, guide),
+    }
+}
+
+/// What else speaks for each onset: that a unit of the lane's own begins there, and that those beside it lie alike.
+fn witness(lane: &Listened, found: &mut [(f64, Found, Evidence)]) {
+    let ms = 1000.0 / f64::from(lane.copy.rate);
+    let lags: Vec<f64> = found.iter().map(|(_, hit, _)| hit.lag * ms).collect();
+    let clear: Vec<Option<f64>> = found
+        .iter()
+        .zip(&lags)
+        .map(|((_, hit, _), lag)| (hit.same || hit.lead >= confidence::CLEAR).then_some(*lag))
+        .collect();
+    let copy = confidence::is_slid(&clear);
+    for (index, (onset, hit, evidence)) in found.iter_mut().enumerate() {
+        let at = *onset + hit.lag;
+        let next = lane.words.partition_point(|word| (word.onset as f64) < at);
+        let own = lane.words[next.saturating_sub(1)..].iter().take(2);
+        evidence.unit_ms =
+            own.map(|word| (word.onset as f64 - at).abs() * ms).fold(confidence::FAR_MS, f64::min);
+        let beside = [index.checked_sub(1), Some(index + 1)].into_iter().flatten();
+        let beside: Vec<f64> = beside.filter_map(|other| lags.get(other).copied()).collect();
+        evidence.beside_ms = confidence::beside(lags[index], &beside);
+        evidence.between =
+            copy && clear[index].is_none() && confidence::is_between(lags[index], &clear, index);
     }
 }
 
 /// A second look at the units of a copy, at their vowels.
 struct Bodies<'a> {
     guide: &'a Listened,
-    path: &'a Path,
-    hop: f64,
-    rate: f64,
+    course: &'a Course,
     reach: usize,
 }
 
@@ -212,15 +232,14 @@ impl Bodies<'_> {
     /// Where a take is a copy whose pieces were slid, every unit has one lag. A unit that begins with the end of the
     /// word before it has a cut inside: what its vowel says counts, which is most of it.
     fn trust(&self, words: &[Word], finder: &mut Finder, found: &mut [(f64, Found, Evidence)]) {
-        let same = found.iter().filter(|(_, hit, _)| hit.same).count();
-        if (same as f64) < COPY * found.len() as f64 {
+        if !is_copy(found) {
             return;
         }
         let apart = self.guide.seconds(BODY_APART_S);
         for (word, (onset, hit, evidence)) in words.iter().zip(found) {
             let vowel = ((word.vowel / self.guide.copy.step) as f64).max(*onset + self.guide.seconds(0.03));
-            let (lag, _) = expected_lag(self.path, vowel / self.hop, self.rate);
-            let body = finder.find(vowel as usize, lag * self.hop, self.reach);
+            let (lag, _) = self.course.expected(vowel);
+            let body = finder.find(vowel as usize, lag, self.reach, &[]);
             if clearer(&body, hit, apart) && (body.lag - hit.lag).abs() > apart {
                 *hit = body;
                 evidence.found = body;
@@ -238,6 +257,12 @@ fn clearer(body: &Found, onset: &Found, apart: f64) -> bool {
         (true, false) => false,
         (false, false) => body.likeness > BODY_ALIKE && body.likeness > onset.likeness,
     }
+}
+
+/// True if a take is a copy whose pieces were slid.
+fn is_copy(found: &[(f64, Found, Evidence)]) -> bool {
+    let same = found.iter().filter(|(_, hit, _)| hit.same).count();
+    same > 0 && same as f64 >= COPY * found.len() as f64
 }
 
 /// Share of words whose waveforms fit from which on a take is a copy.
@@ -271,9 +296,6 @@ fn doubt_strangers(
         found.confidence = confidence;
     }
 }
-
-/// What it counts that takes are alike at one lag, without any bending, beside their likeness along the path.
-const AT_ONE_LAG: f32 = 0.3;
 
 /// How alike onsets of a take usually are; words that are left out do not count.
 fn usual(lane: &Listened, found: &[(f64, Found, Evidence)]) -> f32 {
@@ -352,40 +374,4 @@ fn extra(lane: &Listened, found: &[(f64, Found, Evidence)], guide: &Listened) ->
         .filter(is_extra)
         .map(|word| (word.onset as f64 * step, word.end as f64 * step))
         .collect()
-}
-
-fn path(guide: &Listened, lane: &Listened, scales: &(Scale, Scale)) -> (Path, f32) {
-    let rate = f64::from(guide.copy.rate) / (2 * guide.levels.hop) as f64;
-    let describe = |take: &Listened, scale: &Scale| {
-        matching::describe(&halved(&scale.apply(&take.levels)), &scale.weights, 2)
-    };
-    let (one, two) = (describe(guide, &scales.0), describe(lane, &scales.1));
-    let (lag, likeness) = matching::coarse_lag(&one, &two);
-    let path = matching::align(&one, &two, lag, rate);
-    let along = matching::along(&one, &two, &path, rate);
-    (path, along + AT_ONE_LAG * likeness)
-}
-
-/// Every two frames as one.
-fn halved(frames: &[Frame]) -> Vec<Frame> {
-    let mean = |pair: &[Frame]| {
-        let mut mean = pair[0];
-        if let Some(second) = pair.get(1) {
-            mean.iter_mut().zip(second).for_each(|(a, b)| *a = (*a + b) / 2.0);
-        }
-        mean
-    };
-    frames.chunks(2).map(mean).collect()
-}
-
-/// The path's lag at a guide frame, from the first tenth of a second after it, and what it costs there.
-fn expected_lag(path: &Path, frame: f64, rate: f64) -> (f64, f32) {
-    let from = frame.round() as usize;
-    let to = (from + (0.1 * rate) as usize).min(path.lane.len());
-    if from >= to {
-        return (path.lag as f64, 1.0);
-    }
-    let mut lags: Vec<f32> = (from..to).map(|index| path.lane[index] - index as f32).collect();
-    let cost = path.cost[from..to].iter().sum::<f32>() / (to - from) as f32;
-    (f64::from(features::percentile(&mut lags, 0.5)), cost)
 }

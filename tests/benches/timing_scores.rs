@@ -117,7 +117,7 @@ fn row(
     let hit = found.evidence.found;
     writeln!(
         table,
-        "{name}\t{}\t{from:.3}\t{to:.3}\t{error:.2}\t{:.3}\t{:.3}\t{}\t{:.3}\t{:.3}\t{:.3}\t{:.1}\t{:.3}",
+        "{name}\t{}\t{from:.3}\t{to:.3}\t{error:.2}\t{:.3}\t{:.3}\t{}\t{:.3}\t{:.3}\t{:.3}\t{:.3}\t{:.1}\t{:.1}",
         take["file"],
         at - from,
         found.confidence,
@@ -125,8 +125,9 @@ fn row(
         hit.likeness,
         hit.lead,
         hit.wave,
-        found.evidence.away_ms,
         found.evidence.cost,
+        found.evidence.unit_ms,
+        found.evidence.beside_ms,
     )
     .expect("text");
 }
