@@ -180,6 +180,8 @@ pub fn match_words(guide: &Listened, words: &[Word], lane: &Listened) -> Matches
             guide: word.onset as f64,
             lane: found.onset,
             confidence: found.confidence,
+            beside_ms: found.evidence.beside_ms,
+            cost: found.evidence.cost,
         })
         .collect();
     let alike = if silent { Alike::Silent } else { alike::judge(course.likeness, &places) };
