@@ -1,7 +1,7 @@
 //! How a take runs along the guide: its lag as a whole, the path through it, and the scales on which both look alike.
 
 use super::features::{self, Frame, Levels, Reach, Scale};
-use super::matching::{self, Path};
+use super::matching::{self, Described, Path};
 use super::throat::Throat;
 
 /// What it counts that takes are alike at one lag, without any bending, beside their likeness along the path.
@@ -36,16 +36,12 @@ impl Course {
         let frames = f64::from(rate) / hop as f64;
         let mut scales = Scale::pair(guide.1, lane.1);
         let (one, two) = (describe(guide.0, &scales.0), describe(lane.0, &scales.1));
-        let (mut lag, mut at_one_lag) = matching::coarse_lag(&one, &two);
-        let mut path = matching::align(&one, &two, lag, frames);
-        let mut along = matching::along(&one, &two, &path, frames);
+        let (mut path, mut along, mut at_one_lag) = align(&one, &two, frames);
         let other = other_throat(guide, lane, (&path, along), frames);
         if let Some((_, levels, better)) = &other {
             scales = *better;
             let (one, two) = (describe(guide.0, &scales.0), describe(levels, &scales.1));
-            (lag, at_one_lag) = matching::coarse_lag(&one, &two);
-            path = matching::align(&one, &two, lag, frames);
-            along = matching::along(&one, &two, &path, frames);
+            (path, along, at_one_lag) = align(&one, &two, frames);
         }
         Course {
             path,
@@ -77,6 +73,26 @@ impl Course {
     }
 }
 
+/// The path, how alike both are along it, and how alike at one lag. A take that goes much slower than the guide is like it at
+/// no one lag, or more so at that of another phrase: where it was recorded is tried as well.
+fn align(guide: &[Described], lane: &[Described], rate: f64) -> (Path, f32, f32) {
+    let (lag, at_one_lag) = matching::coarse_lag(guide, lane);
+    let found = |lag: i64| {
+        let path = matching::align(guide, lane, lag, rate);
+        let along = matching::along(guide, lane, &path, rate);
+        (path, along, at_one_lag)
+    };
+    let best = found(lag);
+    if (lag as f64).abs() <= NEAR_S * rate {
+        return best;
+    }
+    let here = found(0);
+    if here.1 > best.1 { here } else { best }
+}
+
+/// A lag that is no farther from where the take was recorded leaves room for all that is sung there, in seconds.
+const NEAR_S: f64 = 0.5;
+
 /// The throat, if one of another length is more alike along a path; with the lane's levels as the guide's throat would
 /// have them and their scales.
 fn other_throat(
@@ -100,7 +116,7 @@ fn other_throat(
     best
 }
 
-fn describe(levels: &Levels, scale: &Scale) -> Vec<matching::Described> {
+fn describe(levels: &Levels, scale: &Scale) -> Vec<Described> {
     matching::describe(&halved(&scale.apply(levels)), &scale.weights, 2)
 }
 
@@ -114,4 +130,57 @@ fn halved(frames: &[Frame]) -> Vec<Frame> {
         mean
     };
     frames.chunks(2).map(mean).collect()
+}
+
+#[cfg(test)]
+mod tests {
+    use super::super::features::BANDS;
+    use super::*;
+
+    const HOP_S: f64 = 0.005;
+    const PHRASE_S: f64 = 3.1;
+
+    /// Where each of four phrases of seven sounds begins and how long each of its sounds lasts, in seconds.
+    fn plan(slow: f64) -> Vec<(f64, f64)> {
+        let sounds = (0..28).map(|n| (n / 7, n % 7));
+        sounds
+            .map(|(phrase, n)| (1.0 + PHRASE_S * f64::from(phrase) + 0.22 * slow * f64::from(n), 0.15 * slow))
+            .collect()
+    }
+
+    /// Sounds of one colour each, over noise that moves by some dB; each phrase has the colours of the one before, one on.
+    fn take(slow: f64, seed: usize) -> (Levels, Reach) {
+        let sounds = plan(slow);
+        let frame = |index: usize| -> Frame {
+            let at = index as f64 * HOP_S;
+            let sound = sounds.iter().position(|(from, long)| (*from..from + long).contains(&at));
+            std::array::from_fn(|band| {
+                let noise = ((index * 37 + band * 101 + seed * 53) % 11) as f32 * 0.4;
+                let colour = |n: usize| ((band * 7 + (n / 7 + n % 7) * 5) % 11) as f32 * 3.0;
+                sound.map_or(-85.0, |n| -55.0 + colour(n)) + noise
+            })
+        };
+        let frames: Vec<Frame> = (0..2800).map(frame).collect();
+        let levels = Levels { hop: 80, first: 0, frames };
+        let reach = Reach::of(&levels);
+        assert_eq!(levels.frames[0].len(), BANDS);
+        (levels, reach)
+    }
+
+    #[test]
+    fn a_take_that_goes_much_slower_is_followed_and_one_that_starts_late_found() {
+        let (guide, lane) = (take(1.0, 1), take(1.45, 2));
+        let course = Course::of((&guide.0, &guide.1), (&lane.0, &lane.1), 16_000);
+        for (n, (here, there)) in plan(1.0).iter().zip(plan(1.45)).enumerate() {
+            let (lag, _) = course.expected(here.0 * 16_000.0);
+            let off = lag / 16_000.0 - (there.0 - here.0);
+            assert!(off.abs() < 0.08, "sound {n}: {off:.3} s off");
+        }
+        let late: Vec<Frame> =
+            std::iter::repeat_n(lane.0.frames[0], 900).chain(guide.0.frames.clone()).collect();
+        let late = Levels { hop: 80, first: 0, frames: late };
+        let reach = Reach::of(&late);
+        let course = Course::of((&guide.0, &guide.1), (&late, &reach), 16_000);
+        assert!((course.lag() / 16_000.0 - 4.5).abs() < 0.02, "{}", course.lag());
+    }
 }
