@@ -25,7 +25,7 @@ pub struct Place {
     pub lane: f64,
     /// How sure its onset is, 0 to 1.
     pub confidence: f64,
-    /// How far its offset lies from those of the words beside it, in ms; see [`super::confidence::beside`].
+    /// How far its offset lies from those of the words beside it, in ms, the sum of both.
     pub beside_ms: f64,
     /// What the path costs there.
     pub cost: f32,

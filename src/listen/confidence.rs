@@ -12,11 +12,11 @@ pub struct Evidence {
     pub found: Found,
     /// Mean cost of the path over the word's beginning.
     pub cost: f32,
-    /// How far from it one of the lane's own units begins, in ms; up to [`FAR_MS`].
+    /// How far from it one of the lane's own units begins, in ms; up to 60.
     pub unit_ms: f64,
-    /// How far its offset lies from those of the words beside it, in ms, the sum of both; each up to [`FAR_MS`].
+    /// How far its offset lies from those of the words beside it, in ms, the sum of both; each up to 60.
     pub beside_ms: f64,
-    /// The take is a copy whose pieces were slid, and it lies like neither of those beside it; see [`is_between`].
+    /// The take is a copy whose pieces were slid, and it lies like neither of those beside it.
     pub between: bool,
 }
 
