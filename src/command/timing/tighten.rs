@@ -84,12 +84,9 @@ pub fn plan(
     let song_lane = &context.session.song().lanes[lane.row];
     let mut plan = Plan { row: lane.row, pieces: Vec::new(), refused: Vec::new() };
     if lane.alike != Alike::Yes {
-        let why = "the lane does not hold the guide's words, so nothing is moved";
-        plan.refused.push(remark(
-            lane.row,
-            song_lane.regions.first().map_or(0, |region| region.at.0),
-            why.into(),
-        ));
+        let why = format!("lane {} does not hold the guide's words", lane.row + 1);
+        let at = song_lane.regions.first().map_or(0, |region| region.at.0);
+        plan.refused.push(remark(lane.row, at, why));
         return Ok(plan);
     }
     for (region, on) in song_lane.regions.iter().enumerate() {

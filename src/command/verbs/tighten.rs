@@ -13,6 +13,7 @@ use crate::command::timing::pieces::{self, Slide};
 use crate::command::timing::splice::{How, place_cuts};
 use crate::command::timing::tighten::{Piece, Plan, Rules, names, plan};
 use crate::command::timing::{LaneTiming, Timing, measure, rows_of};
+use crate::listen::timing::Alike;
 use crate::song::Position;
 
 /// Offsets up to here stay unless told: common practice, no source.
@@ -83,12 +84,19 @@ fn resolve(call: &Call, context: &Context) -> Result<Action, Diagnostic> {
         }
         Err(_) if moved == 0 && left > 0 => {
             let why: Vec<String> = remarks.iter().take(3).map(|remark| remark.text.clone()).collect();
-            Err(Diagnostic::refusal(format!("nothing is moved: {}", why.join("; ")))
-                .help("`timing` lists all words; `sure 0.1` and a larger `at most` allow more"))
+            Err(Diagnostic::refusal(format!("nothing is moved: {}", why.join("; "))).help(more(&timing)))
         }
         Err(_) if moved == 0 => Err(Diagnostic::refusal("all words lie within the distance already")),
         other => other,
     }
+}
+
+/// What may help where nothing is moved.
+fn more(timing: &Timing) -> &'static str {
+    if timing.lanes.iter().all(|lane| lane.alike != Alike::Yes) {
+        return "is it another song, or a take at another tempo? `timing` says what was heard; `shift` moves a take as a whole";
+    }
+    "`timing` lists all words; `sure 0.1` and a larger `at most` allow more"
 }
 
 /// What a call comes to: the timing it was planned by, and a plan for each lane.
