@@ -62,11 +62,7 @@ pub fn judge(likeness: f32, places: &[Place]) -> Alike {
 
 /// What speaks for the same song: above 0 it is.
 fn score(likeness: f32, places: &[Place]) -> f64 {
-    let median = |value: fn(&Place) -> f64| {
-        let mut values: Vec<f64> = places.iter().map(value).collect();
-        values.sort_unstable_by(f64::total_cmp);
-        values.get(values.len() / 2).copied().unwrap_or(0.0)
-    };
+    let median = |value: fn(&Place) -> f64| median(places.iter().map(value).collect()).unwrap_or(0.0);
     let sure = places.iter().map(|place| place.confidence).sum::<f64>() / places.len().max(1) as f64;
     BASE + LIKENESS * f64::from(likeness)
         + SURE * sure
@@ -82,12 +78,16 @@ fn tempo(places: &[Place]) -> f64 {
         return 1.0;
     }
     let pairs = places.iter().zip(&places[half..]);
-    let mut ratios: Vec<f64> = pairs
+    let ratios = pairs
         .map(|(one, other)| (other.lane - one.lane) / (other.guide - one.guide).max(1.0))
-        .filter(|ratio| ratio.is_finite())
-        .collect();
-    ratios.sort_unstable_by(f64::total_cmp);
-    ratios.get(ratios.len() / 2).copied().unwrap_or(1.0)
+        .filter(|ratio| ratio.is_finite());
+    median(ratios.collect()).unwrap_or(1.0)
+}
+
+/// The value in the middle, the upper one of two.
+fn median(mut values: Vec<f64>) -> Option<f64> {
+    values.sort_unstable_by(f64::total_cmp);
+    values.get(values.len() / 2).copied()
 }
 
 #[cfg(test)]

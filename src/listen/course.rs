@@ -13,7 +13,7 @@ const STEP_COSTS: f32 = 0.004;
 /// A take against the guide.
 pub struct Course {
     path: Path,
-    /// What its levels are measured by, and the guide's.
+    /// What the guide's levels and those of the take are measured by.
     pub scales: (Scale, Scale),
     /// How the singer's throat differs from the guide's, if it does.
     pub throat: Option<Throat>,
@@ -38,15 +38,14 @@ impl Course {
         let (one, two) = (describe(guide.0, &scales.0), describe(lane.0, &scales.1));
         let (mut path, mut along, mut at_one_lag) = align(&one, &two, frames);
         let other = other_throat(guide, lane, (&path, along), frames);
-        if let Some((_, levels, better)) = &other {
-            scales = *better;
-            let (one, two) = (describe(guide.0, &scales.0), describe(levels, &scales.1));
-            (path, along, at_one_lag) = align(&one, &two, frames);
+        if let Some(other) = &other {
+            scales = other.scales;
+            (path, along, at_one_lag) = align(&other.guide, &other.lane, frames);
         }
         Course {
             path,
             scales,
-            throat: other.map(|(throat, _, _)| throat),
+            throat: other.map(|other| other.throat),
             likeness: along + AT_ONE_LAG * at_one_lag,
             hop: hop as f64,
             rate: frames,
@@ -93,14 +92,16 @@ fn align(guide: &[Described], lane: &[Described], rate: f64) -> (Path, f32, f32)
 /// A lag that is no farther from where the take was recorded leaves room for all that is sung there, in seconds.
 const NEAR_S: f64 = 0.5;
 
-/// The throat, if one of another length is more alike along a path; with the lane's levels as the guide's throat would
-/// have them and their scales.
-fn other_throat(
-    guide: Measured,
-    lane: Measured,
-    (path, along): (&Path, f32),
-    rate: f64,
-) -> Option<(Throat, Levels, (Scale, Scale))> {
+/// A throat of another length, and both takes as they look through it.
+struct Other {
+    throat: Throat,
+    scales: (Scale, Scale),
+    guide: Vec<Described>,
+    lane: Vec<Described>,
+}
+
+/// The throat with which both are most alike along a path, if that is not the guide's own length.
+fn other_throat(guide: Measured, lane: Measured, (path, along): (&Path, f32), rate: f64) -> Option<Other> {
     let mut best = None;
     let mut most = along;
     for (steps, throat) in Throat::others() {
@@ -110,7 +111,7 @@ fn other_throat(
         let score = matching::along(&one, &two, path, rate) - STEP_COSTS * steps as f32;
         if score > most {
             most = score;
-            best = Some((throat, levels, scales));
+            best = Some(Other { throat, scales, guide: one, lane: two });
         }
     }
     best

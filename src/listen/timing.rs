@@ -208,7 +208,7 @@ fn witness(lane: &Listened, found: &mut [(f64, Found, Evidence)]) {
         .zip(&lags)
         .map(|((_, hit, _), lag)| (hit.same || hit.lead >= confidence::CLEAR).then_some(*lag))
         .collect();
-    let copy = confidence::is_slid(&clear);
+    let slid = confidence::is_slid(&clear);
     for (index, (onset, hit, evidence)) in found.iter_mut().enumerate() {
         let at = *onset + hit.lag;
         let next = lane.words.partition_point(|word| (word.onset as f64) < at);
@@ -219,7 +219,7 @@ fn witness(lane: &Listened, found: &mut [(f64, Found, Evidence)]) {
         let beside: Vec<f64> = beside.filter_map(|other| lags.get(other).copied()).collect();
         evidence.beside_ms = confidence::beside(lags[index], &beside);
         evidence.between =
-            copy && clear[index].is_none() && confidence::is_between(lags[index], &clear, index);
+            slid && clear[index].is_none() && confidence::is_between(lags[index], &clear, index);
     }
 }
 
@@ -234,7 +234,8 @@ impl Bodies<'_> {
     /// Where a take is a copy whose pieces were slid, every unit has one lag. A unit that begins with the end of the
     /// word before it has a cut inside: what its vowel says counts, which is most of it.
     fn trust(&self, words: &[Word], finder: &mut Finder, found: &mut [(f64, Found, Evidence)]) {
-        if !is_copy(found) {
+        let same = found.iter().filter(|(_, hit, _)| hit.same).count();
+        if (same as f64) < COPY * found.len() as f64 {
             return;
         }
         let apart = self.guide.seconds(BODY_APART_S);
@@ -259,12 +260,6 @@ fn clearer(body: &Found, onset: &Found, apart: f64) -> bool {
         (true, false) => false,
         (false, false) => body.likeness > BODY_ALIKE && body.likeness > onset.likeness,
     }
-}
-
-/// True if a take is a copy whose pieces were slid.
-fn is_copy(found: &[(f64, Found, Evidence)]) -> bool {
-    let same = found.iter().filter(|(_, hit, _)| hit.same).count();
-    same > 0 && same as f64 >= COPY * found.len() as f64
 }
 
 /// Share of words whose waveforms fit from which on a take is a copy.
